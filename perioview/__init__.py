@@ -1,0 +1,3 @@
+"""Calibrated measurements of veterinary dental radiographs and stained-tooth photographs."""
+
+__version__ = "0.1.0"

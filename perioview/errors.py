@@ -1,0 +1,17 @@
+"""What a user can act on: each fault one line that says what is wrong, the value, what to do."""
+
+from __future__ import annotations
+
+
+class InputRefused(ValueError):
+    """The input cannot be used as it is; nothing was changed.
+
+    Parameters
+    ----------
+    *faults : str
+        One line per fault: the file, what is wrong, the value got, what to do.
+    """
+
+    def __init__(self, *faults: str) -> None:
+        self.faults: tuple[str, ...] = faults
+        super().__init__("\n".join(faults))

@@ -1,0 +1,1 @@
+"""Reading images and visits, and writing drafts back."""

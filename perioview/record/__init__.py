@@ -1,0 +1,1 @@
+"""Writing an examination into the record."""

@@ -1,0 +1,1 @@
+"""One module per command-line verb: read arguments, call the core, show."""

@@ -1,0 +1,1 @@
+"""The napari plugin of perioview."""
