@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import math
 import os
 from pathlib import Path
@@ -191,7 +192,7 @@ def check_rulers(marks: Marks, source: str) -> None:
             faults.append(f"{source}: two marks of the {what} coincide; move or remove one.")
             continue
         along, _ = line_coordinates(places)
-        if any(b <= a for a, b in zip(along, along[1:], strict=False)):
+        if any(b <= a for a, b in itertools.pairwise(along)):
             order = ", ".join(f"{m.mm:g}" for m in ruler)
             faults.append(
                 f"{source}: the marks of the {what} at {order} mm do not follow one another "

@@ -1,0 +1,285 @@
+"""How many millimetres a pixel is, how sure that is, and where it came from."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+from perioview.errors import InputRefused
+from perioview.image import FileSpacing, Image
+from perioview.marks import MAX_SIDE_PX, Mark, Marks
+
+# Our convention (no published value): known plane 2 %, detector plane or unknown 5 %; tilt of a ruler
+# toward the beam 3 %, which is 1 - cos(14 degrees).
+CALIBRATED_SD = 0.02
+UNCALIBRATED_SD = 0.05
+TILT_SD = 0.03
+RULER_SD_PX = 0.5
+# Widest intra-oral receptor is 57 x 76 mm (ISO 3665, from memory); twice that is no intra-oral image.
+MAX_INTRAORAL_MM = 150.0
+MAX_FIELD_MM = 600.0
+MIN_SPACING_MM = 0.002
+MAX_SPACING_MM = 2.0
+PLAUSIBLE_INTRAORAL_MM = (0.01, 0.12)
+
+Spacing = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Scale of one image.
+
+    Parameters
+    ----------
+    row_mm, col_mm : float or None
+        Millimetres from one row or column to the next; None without a scale.
+    relative_sd : float or None
+        One standard deviation as a share of the scale.
+    method : str
+        Where the scale came from; ``none`` without one.
+    notes : tuple of str
+        How far to trust it.
+    ratio : float
+        Row pitch over column pitch, known even without a scale.
+    """
+
+    row_mm: float | None
+    col_mm: float | None
+    relative_sd: float | None
+    method: str
+    notes: tuple[str, ...] = ()
+    ratio: float = 1.0
+
+    @property
+    def scaled(self) -> bool:
+        """Whether millimetres are known."""
+        return self.col_mm is not None
+
+    @property
+    def pitch(self) -> Spacing:
+        """Row and column pitch in `unit`."""
+        if self.row_mm is None or self.col_mm is None:
+            return self.ratio, 1.0
+        return self.row_mm, self.col_mm
+
+    @property
+    def unit(self) -> str:
+        """``mm``, or ``px`` (column pixels) without a scale."""
+        return "mm" if self.scaled else "px"
+
+
+def _usable(spacing: Spacing | None) -> bool:
+    return spacing is not None and all(math.isfinite(v) and v > 0 for v in spacing)
+
+
+def _ratio(spacing: FileSpacing) -> float:
+    for pair in (spacing.pixel_spacing, spacing.imager_pixel_spacing, spacing.nominal_spacing):
+        if pair is not None and _usable(pair) and 0.1 <= pair[0] / pair[1] <= 10:
+            return pair[0] / pair[1]
+    aspect = spacing.aspect_ratio
+    if aspect is not None and _usable(aspect) and 0.1 <= aspect[0] / aspect[1] <= 10:
+        return aspect[0] / aspect[1]
+    return 1.0
+
+
+def _absurdity(spacing: Spacing, image: Image) -> str | None:
+    field = max(image.rows * spacing[0], image.cols * spacing[1])
+    limit = MAX_INTRAORAL_MM if image.modality == "IO" else MAX_FIELD_MM
+    if not all(MIN_SPACING_MM <= v <= MAX_SPACING_MM for v in spacing):
+        return f"a pixel of {spacing[0]:g} x {spacing[1]:g} mm"
+    if not 0.1 <= spacing[0] / spacing[1] <= 10:
+        return f"a pixel of {spacing[0]:g} x {spacing[1]:g} mm"
+    if field > limit:
+        return f"an image {field:.0f} mm wide or high"
+    return None
+
+
+def _checked(
+    spacing: Spacing, sd: float, method: str, notes: list[str], image: Image, what: str
+) -> Calibration:
+    ratio = _ratio(image.spacing)
+    wrong = None if _usable(spacing) else f"{spacing[0]:g} x {spacing[1]:g} mm"
+    wrong = wrong or _absurdity(spacing, image)
+    if wrong:
+        notes.append(f"{what} claims {wrong}, which cannot be; no millimetres are given.")
+        return Calibration(None, None, None, "none", tuple(notes), ratio)
+    low, high = PLAUSIBLE_INTRAORAL_MM
+    if image.modality == "IO" and not all(low <= v <= high for v in spacing):
+        notes.append(
+            f"{what} {spacing[0]:g} x {spacing[1]:g} mm is unusual for an intra-oral receptor "
+            f"({low:g} to {high:g} mm); check the scale."
+        )
+    return Calibration(spacing[0], spacing[1], sd, method, tuple(notes), ratio)
+
+
+def calibration_from_file(image: Image) -> Calibration:
+    """Scale an image by what its file says.
+
+    References
+    ----------
+    .. [1] DICOM PS3.3 sections 10.7.1.1 to 10.7.1.3 (pixel spacing, its calibration, its order).
+    """
+    tags = image.spacing
+    notes = list(tags.notes)
+    pixel, imager = tags.pixel_spacing, tags.imager_pixel_spacing
+    if pixel is not None:
+        if not _usable(pixel):
+            return _checked(pixel, 0.0, "none", notes, image, "PixelSpacing")
+        if tags.calibration_type:
+            notes.append(
+                f"PixelSpacing was calibrated ({tags.calibration_type}); it holds at the depth of "
+                "the calibration only."
+            )
+            return _checked(
+                pixel, CALIBRATED_SD, "pixel_spacing_calibrated", notes, image, "PixelSpacing"
+            )
+        if imager is None or not _usable(imager):
+            if imager is not None:
+                notes.append("ImagerPixelSpacing is not positive and was passed over.")
+            notes.append("PixelSpacing alone: the file does not say in which plane it holds.")
+            return _checked(pixel, UNCALIBRATED_SD, "pixel_spacing", notes, image, "PixelSpacing")
+        if pixel != imager:
+            notes.append("PixelSpacing differs from ImagerPixelSpacing: corrected, method unknown.")
+            return _checked(
+                pixel, CALIBRATED_SD, "pixel_spacing_calibrated", notes, image, "PixelSpacing"
+            )
+    if imager is not None:
+        factor = tags.magnification
+        if factor is not None and math.isfinite(factor) and factor >= 1 and _usable(imager):
+            notes.append(f"detector spacing divided by the file's magnification factor {factor:g}.")
+            return _checked(
+                (imager[0] / factor, imager[1] / factor),
+                CALIBRATED_SD,
+                "imager_pixel_spacing_demagnified",
+                notes,
+                image,
+                "ImagerPixelSpacing",
+            )
+        if factor is not None:
+            notes.append(f"magnification factor {factor:g} is below 1 and was passed over.")
+        notes.append(
+            "only the detector plane is known: teeth lie in front of it and are smaller than read."
+        )
+        return _checked(
+            imager, UNCALIBRATED_SD, "imager_pixel_spacing", notes, image, "ImagerPixelSpacing"
+        )
+    notes.append("the file holds no spacing; millimetres need a ruler or --mm-per-px.")
+    return Calibration(None, None, None, "none", tuple(notes), _ratio(tags))
+
+
+@dataclass(frozen=True, slots=True)
+class _Ruler:
+    col_mm: float
+    placement: float
+    notes: tuple[str, ...]
+
+
+def _ruler(label: str, marks: tuple[Mark, ...], ratio: float, sd_px: float) -> _Ruler:
+    # scipy-free numpy is loaded only here, for images that carry a ruler.
+    from perioview.geometry import line_coordinates, ruler_scale
+
+    what = f"ruler{' ' + label if label else ''}"
+    along, off = line_coordinates([(m.row * ratio, m.col) for m in marks])
+    distances = [m.mm or 0.0 for m in marks]
+    order = ", ".join(f"{d:g}" for d in distances)
+    if any(b <= a for a, b in pairwise(along)):
+        raise InputRefused(
+            f"the marks of the {what} at {order} mm coincide or run out of order; correct them."
+        )
+    fit = ruler_scale(along, distances, sd_px)
+    if not math.isfinite(fit.slope) or fit.slope <= 0:
+        raise InputRefused(
+            f"the marks of the {what} at {order} mm fit no straight ruler; correct them."
+        )
+    notes = []
+    # Four SD: one mark in some 16,000 by chance; below 2 px the eye cannot tell either.
+    limit = max(4 * sd_px, 2.0)
+    for mark, residual, beside in zip(marks, fit.residuals, off, strict=True):
+        if math.hypot(residual, beside) > limit:
+            notes.append(
+                f"the mark at {mark.mm:g} mm of the {what} lies "
+                f"{math.hypot(residual, beside):.1f} px from where it should; check it."
+            )
+    return _Ruler(fit.slope, fit.slope_sd / fit.slope, tuple(notes))
+
+
+def _calibration_from_rulers(
+    rulers: dict[str, tuple[Mark, ...]], ratio: float, sd_px: float
+) -> Calibration:
+    read = [_ruler(label, marks, ratio, sd_px) for label, marks in rulers.items()]
+    count = len(read)
+    col_mm = sum(r.col_mm for r in read) / count
+    placement = math.sqrt(sum((r.placement * r.col_mm) ** 2 for r in read)) / count / col_mm
+    spread = 0.0
+    if count > 1:
+        spread = math.sqrt(sum((r.col_mm - col_mm) ** 2 for r in read) / (count - 1)) / col_mm
+    notes = [n for r in read for n in r.notes]
+    notes.append(
+        f"scale from {count} ruler{'s' if count > 1 else ''}; a tilt toward the beam cannot be seen "
+        "in one view and is allowed for with 3 %."
+    )
+    if count > 1 and spread > 0.05:
+        notes.append(f"the rulers differ by {100 * spread:.0f} % (SD): they lie at unlike depths.")
+    sd = math.sqrt(placement**2 + spread**2 + TILT_SD**2)
+    return Calibration(col_mm * ratio, col_mm, sd, "ruler", tuple(notes), ratio)
+
+
+def calibration(
+    image: Image,
+    marks: Marks | None = None,
+    mm_per_px: float | None = None,
+    ruler_sd_px: float = RULER_SD_PX,
+) -> Calibration:
+    """Scale an image: by a given value, else by ruler marks, else by its file.
+
+    Parameters
+    ----------
+    image : Image
+    marks : Marks, optional
+        Its ruler marks serve.
+    mm_per_px : float, optional
+        Column spacing in mm; rows follow by the file's ratio.
+    ruler_sd_px : float
+        Placement SD of one ruler mark along the ruler, in column px.
+
+    Returns
+    -------
+    Calibration
+        With method ``none`` where nothing trustworthy is known.
+
+    Raises
+    ------
+    InputRefused
+        If `mm_per_px` is not a positive plausible number, the image is too large, or a ruler is
+        impossible.
+    """
+    if max(image.rows, image.cols) > MAX_SIDE_PX:
+        raise InputRefused(
+            f"{image.name}: {image.rows} x {image.cols} px is too large; "
+            f"at most {MAX_SIDE_PX} a side."
+        )
+    ratio = _ratio(image.spacing)
+    if mm_per_px is not None:
+        if not math.isfinite(mm_per_px) or not 1e-4 <= mm_per_px <= 10:
+            raise InputRefused(
+                f"--mm-per-px {mm_per_px:g} cannot be a pixel's width; give millimetres, as 0.02."
+            )
+        note = "scale as given by the user."
+        return Calibration(mm_per_px * ratio, mm_per_px, 0.0, "given", (note,), ratio)
+    rulers = marks.rulers() if marks is not None else {}
+    alone = [label for label, ms in rulers.items() if len(ms) < 2]
+    usable = {label: ms for label, ms in rulers.items() if len(ms) >= 2}
+    if usable:
+        found = _calibration_from_rulers(usable, ratio, ruler_sd_px)
+    else:
+        found = calibration_from_file(image)
+    if not alone:
+        return found
+    lone = tuple(
+        f"ruler{' ' + label if label else ''} has one mark only and gives no scale."
+        for label in alone
+    )
+    return Calibration(
+        found.row_mm, found.col_mm, found.relative_sd, found.method, found.notes + lone, ratio
+    )
