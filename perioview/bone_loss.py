@@ -111,7 +111,8 @@ class Site:
 
 
 def _dot(a: Points, b: Points) -> NDArray[np.complex128]:
-    return (a * b).sum(axis=-1)
+    products: NDArray[np.complex128] = (a * b).sum(axis=-1)
+    return products
 
 
 def _length(a: Points) -> NDArray[np.complex128]:

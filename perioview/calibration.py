@@ -78,8 +78,8 @@ def _ratio(spacing: FileSpacing) -> float:
         if pair is not None and _usable(pair) and 0.1 <= pair[0] / pair[1] <= 10:
             return pair[0] / pair[1]
     aspect = spacing.aspect_ratio
-    if aspect is not None and _usable(aspect) and 0.1 <= aspect[0] / aspect[1] <= 10:
-        return aspect[0] / aspect[1]
+    if aspect is not None and math.isfinite(aspect) and 0.1 <= aspect <= 10:
+        return aspect
     return 1.0
 
 
@@ -216,8 +216,8 @@ def _calibration_from_rulers(
         spread = math.sqrt(sum((r.col_mm - col_mm) ** 2 for r in read) / (count - 1)) / col_mm
     notes = [n for r in read for n in r.notes]
     notes.append(
-        f"scale from {count} ruler{'s' if count > 1 else ''}; a tilt toward the beam cannot be seen "
-        "in one view and is allowed for with 3 %."
+        f"scale from {count} ruler{'s' if count > 1 else ''}; a tilt toward the beam cannot be "
+        "seen in one view and is allowed for with 3 %."
     )
     if count > 1 and spread > 0.05:
         notes.append(f"the rulers differ by {100 * spread:.0f} % (SD): they lie at unlike depths.")

@@ -47,7 +47,8 @@ def line_coordinates(points: ArrayLike) -> tuple[Array, Array]:
 
 
 def _projective_positions(m: Array, k: Array) -> Array:
-    return (k[0] * m + k[1]) / (k[2] * m + 1.0)
+    positions: Array = (k[0] * m + k[1]) / (k[2] * m + 1.0)
+    return positions
 
 
 def _projective_jacobian(m: Array, k: Array) -> Array:
@@ -105,7 +106,7 @@ def ruler_scale(along: ArrayLike, distances: ArrayLike, position_sd: float) -> L
     gradient = np.array([1.0, -k[2], -k[1]])[: jacobian.shape[1]]
     covariance = np.linalg.inv(jacobian.T @ jacobian) * position_sd**2
     dt_dm_sd = float(np.sqrt(gradient @ covariance @ gradient))
-    slope = half / dt_dm
+    slope = float(half / dt_dm)
     return LineMap(
         float(k[0]),
         float(k[1]),

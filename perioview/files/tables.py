@@ -7,6 +7,7 @@ import io
 import itertools
 import math
 import os
+from functools import partial
 from pathlib import Path
 
 from perioview.errors import InputRefused
@@ -159,12 +160,9 @@ def read_marks(path: str | Path, *, species: str, rows: int, cols: int) -> Marks
         if mark is not None:
             items.append(mark)
     marks = Marks(tuple(items))
-    for check in (
-        lambda: check_marks(marks, species, rows, cols, str(path)),
-        lambda: check_rulers(marks, str(path)),
-    ):
+    for check in (partial(check_marks, marks, species, rows, cols), partial(check_rulers, marks)):
         try:
-            check()
+            check(source=str(path))
         except InputRefused as error:
             faults += error.faults
     if faults:
