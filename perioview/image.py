@@ -163,5 +163,7 @@ def display(image: Image) -> NDArray[np.uint8]:
     """
     low, high = display_limits(image)
     scaled = (grey(image).astype(np.float32) - np.float32(low)) * np.float32(255 / (high - low))
-    shown = np.rint(np.clip(scaled, 0, 255)).astype(np.uint8)
-    return 255 - shown if image.inverted else shown
+    shown: NDArray[np.uint8] = np.rint(np.clip(scaled, 0, 255)).astype(np.uint8)
+    if image.inverted:
+        np.invert(shown, out=shown)
+    return shown

@@ -1,0 +1,228 @@
+"""A photo (JPEG, PNG, TIFF) upright and in sRGB, or a radiograph exported as one."""
+
+from __future__ import annotations
+
+import io
+import re
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image as Picture
+from PIL import ImageCms, ImageOps
+
+from perioview.errors import InputRefused
+from perioview.files.contents import contents, sha256, size_fault
+from perioview.image import Image
+
+_GREY = ("L", "I;16", "I;16L", "I;16B", "I;16N")
+_COLOUR = ("RGB", "YCbCr", "CMYK")
+_ALPHA = ("LA", "La", "RGBA", "RGBa")
+_THUMBNAIL, _WHITE_IS_ZERO, _TAKEN = 254, 262, 36867
+
+
+def read_photo(path: str | Path) -> Image:
+    """Open one photo.
+
+    Parameters
+    ----------
+    path : str or Path
+        A JPEG, PNG or TIFF file.
+
+    Returns
+    -------
+    Image
+        Upright by its EXIF orientation; uint8 sRGB, or the grey values as they are.
+
+    Raises
+    ------
+    InputRefused
+        If it is not one whole grey or true-colour picture.
+    """
+    path = Path(path)
+    return image_from_photo(contents(path), path)
+
+
+def image_from_photo(data: bytes, path: Path) -> Image:
+    """Make an image from the bytes of a photo.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+    path : Path
+        Where it came from, for its name and for messages.
+
+    Returns
+    -------
+    Image
+        As `read_photo` gives it.
+
+    Raises
+    ------
+    InputRefused
+        If it is not one whole grey or true-colour picture.
+    """
+    notes: list[str] = []
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            _check_end(data)
+            picture = Picture.open(io.BytesIO(data), formats=["JPEG", "MPO", "PNG", "TIFF"])
+            _check(picture, path)
+            pixels, inverted = _pixels(picture, path, notes)
+            attributes = _attributes(picture)
+        except InputRefused:
+            raise
+        except Picture.DecompressionBombError as error:
+            raise InputRefused(
+                f"{path}: has too many pixels ({error}); export it smaller."
+            ) from error
+        except Exception as error:  # decoders raise whatever the damage leads to
+            reason = " ".join(str(error).split())[:160] or type(error).__name__
+            raise InputRefused(
+                f"{path}: cannot be decoded, the file may be cut short ({reason}); "
+                "copy or export it again."
+            ) from error
+    if notes:
+        attributes["notes"] = tuple(notes)
+    return Image(pixels, path.name, sha256(data), inverted=inverted, attributes=attributes)
+
+
+def _check_end(data: bytes) -> None:
+    # Decoders fill what is missing at the very end, so look for the end marker itself.
+    if data.startswith(b"\xff\xd8") and data.rfind(b"\xff\xd9") < _scan_start(data):
+        raise ValueError("truncated: the JPEG has no end marker")
+    if data.startswith(b"\x89PNG") and b"IEND" not in data[-1024:]:
+        raise ValueError("truncated: the PNG has no end marker")
+
+
+def _scan_start(data: bytes) -> int:
+    """Offset of a JPEG's first scan; markers before it may hold a whole thumbnail."""
+    at = 2
+    while at + 4 <= len(data):
+        if data[at] != 0xFF:
+            raise ValueError("the JPEG's header is damaged")
+        if data[at + 1] == 0xDA:
+            return at
+        if data[at + 1] == 0xFF:
+            at += 1
+        else:
+            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    raise ValueError("truncated: the JPEG has no picture data")
+
+
+def _check(picture: Picture.Image, path: Path) -> None:
+    """Refuse what is no single grey or true-colour picture."""
+    faults = []
+    pages = _pages(picture)
+    if pages > 1:
+        faults.append(f"holds {pages} pictures (multi-frame)")
+    if picture.mode in ("P", "PA"):
+        faults.append("is a palette colour picture")
+    elif picture.mode not in _GREY + _COLOUR + _ALPHA:
+        faults.append(f"has pixels of an unsupported kind ({picture.mode!r})")
+    lines = [f"{path}: {fault}; export one 8 or 16 bit grey or RGB picture." for fault in faults]
+    too_large = size_fault(path, picture.height, picture.width)
+    if too_large:
+        lines.append(too_large)
+    if lines:
+        raise InputRefused(*lines)
+
+
+def _pages(picture: Picture.Image) -> int:
+    """Pictures of their own: not the thumbnails of a TIFF, nor the extras of a phone's JPEG."""
+    if picture.format == "MPO":
+        return 1
+    count = getattr(picture, "n_frames", 1)
+    if picture.format != "TIFF" or count == 1:
+        return int(count)
+    own = 0
+    for page in range(count):
+        picture.seek(page)
+        own += not int(picture.tag_v2.get(_THUMBNAIL, 0)) & 1  # type: ignore[attr-defined]
+    picture.seek(0)
+    return own
+
+
+def _pixels(picture: Picture.Image, path: Path, notes: list[str]) -> tuple[NDArray[Any], bool]:
+    """Upright pixels, and whether low values stand for bright ones."""
+    profile = picture.info.get("icc_profile")
+    # Pillow turns 8-bit white-is-zero pictures over by itself, 16-bit ones it does not.
+    tags = getattr(picture, "tag_v2", {})
+    inverted = picture.mode.startswith("I;16") and tags.get(_WHITE_IS_ZERO) == 0
+    picture.load()
+    upright = _upright(picture, notes)
+    if upright.mode in _ALPHA:
+        upright = _without_alpha(upright)
+    if upright.mode in _GREY:
+        grey = np.array(upright)
+        return (grey.astype(np.uint16) if grey.dtype.itemsize == 2 else grey), inverted
+    if profile and upright.mode in ("RGB", "CMYK"):
+        return _converted(upright, profile, notes), False
+    return np.array(upright.convert("RGB")), False
+
+
+def _upright(picture: Picture.Image, notes: list[str]) -> Picture.Image:
+    try:
+        return ImageOps.exif_transpose(picture)
+    except Exception as error:  # damaged EXIF must not cost the picture
+        notes.append(f"EXIF orientation ignored ({error})")
+        return picture
+
+
+def _without_alpha(picture: Picture.Image) -> Picture.Image:
+    grey = picture.mode in ("LA", "La")
+    colours = picture.convert("RGBA")
+    black = Picture.new("RGBA", colours.size, (0, 0, 0, 255))
+    return Picture.alpha_composite(black, colours).convert("L" if grey else "RGB")
+
+
+def _converted(picture: Picture.Image, profile: bytes, notes: list[str]) -> NDArray[np.uint8]:
+    try:
+        converted = ImageCms.profileToProfile(
+            picture,
+            ImageCms.ImageCmsProfile(io.BytesIO(profile)),
+            ImageCms.createProfile("sRGB"),
+            renderingIntent=ImageCms.Intent.RELATIVE_COLORIMETRIC,
+            outputMode="RGB",
+        )
+    except (ImageCms.PyCMSError, OSError, ValueError, TypeError) as error:
+        notes.append(f"colour profile ignored ({error}); colours taken as sRGB")
+        converted = None
+    return np.array(converted if converted is not None else picture.convert("RGB"))
+
+
+def srgb_from_profile(
+    pixels: NDArray[np.uint8], profile: bytes, notes: list[str]
+) -> NDArray[np.uint8]:
+    """Convert colours from their own ICC profile to sRGB.
+
+    Parameters
+    ----------
+    pixels : ndarray of uint8, shape (rows, cols, 3)
+        RGB in the profile's space.
+    profile : bytes
+        The ICC profile.
+    notes : list of str
+        Gets a line when the profile cannot be used; the colours then stay.
+
+    Returns
+    -------
+    ndarray of uint8, shape (rows, cols, 3)
+        sRGB, relative colorimetric.
+    """
+    return _converted(Picture.fromarray(pixels), profile, notes)
+
+
+def _attributes(picture: Picture.Image) -> dict[str, Any]:
+    try:
+        taken = str(picture.getexif().get_ifd(0x8769).get(_TAKEN, "")).strip(" \0")
+    except Exception:  # damaged EXIF says nothing
+        taken = ""
+    stamp = re.fullmatch(r"(\d{4}):(\d{2}):(\d{2}) (\d{2}:\d{2}:\d{2})", taken)
+    if not stamp:
+        return {}
+    return {"taken": f"{stamp[1]}-{stamp[2]}-{stamp[3]}T{stamp[4]}"}
