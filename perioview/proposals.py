@@ -1,0 +1,147 @@
+"""Alveolar crests proposed beside marked roots: suggestions to accept or move, never measurements.
+
+The SD and confidence were calibrated on phantoms, not on patients' radiographs; they rank
+proposals, and must not be read as clinical error before marked radiographs have been compared.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from perioview.calibration import Calibration
+from perioview.errors import InputRefused
+from perioview.image import Image
+from perioview.marks import Marks
+from perioview.proposals_frame import SideFrame, side_frames
+from perioview.proposals_posterior import Peak, features, peak, posterior
+from perioview.proposals_strip import Strip, dense_high, straightened
+
+Array = NDArray[np.float64]
+LOW_CONFIDENCE = 0.8
+OUT_OF_IMAGE = 0.4  # share of the strip that may lie outside the image before we say so
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """One mark suggested to the clinician.
+
+    Parameters
+    ----------
+    tooth : int
+        Modified Triadan number.
+    root, side : str
+        Of the site; `side` is "" for an apex.
+    landmark : str
+        ``crest``; with `root_proposals` also ``cej`` and ``apex``.
+    row, col : float
+        In px, pixel centres at whole numbers.
+    sd_mm : float
+        Standard deviation along the root axis, phantom-calibrated; NaN without a scale.
+    confidence : float
+        Probability, on phantoms, that the crest lies within 0.5 mm along the axis.
+    flags : tuple of str
+        ``low_confidence``, ``two_peaks``, ``no_scale``, ``reference_derived``,
+        ``axis_from_one_cej``, ``side_assumed``, ``polarity_reversed``, ``partly_outside``.
+    """
+
+    tooth: int
+    root: str
+    side: str
+    landmark: str
+    row: float
+    col: float
+    sd_mm: float
+    confidence: float
+    flags: tuple[str, ...] = ()
+
+
+def crest_proposals(
+    image: Image, marks: Marks, calibration: Calibration, species: str
+) -> tuple[Proposal, ...]:
+    """Propose the crest on both sides of every root that has an apex and a CEJ.
+
+    Parameters
+    ----------
+    image : Image
+        Any grey polarity and contrast curve; pixels are not changed.
+    marks : Marks
+        CEJ and apex marks; crests already marked are proposed again, for comparison.
+    calibration : Calibration
+        Without a scale a root of typical length sets the size of the search.
+    species : str
+        ``dog`` or ``cat``.
+
+    Returns
+    -------
+    tuple of Proposal
+        In the marks' order, mesial before distal; positions inside the image.
+
+    Raises
+    ------
+    InputRefused
+        If the species is neither.
+    """
+    if species not in ("dog", "cat"):
+        raise InputRefused(f"species '{species}' is not known; use dog or cat.")
+    frames = side_frames(marks, calibration, species)
+    if not frames:
+        return ()
+    pixels = dense_high(image)
+    strips = [straightened(pixels, frame) for frame in frames]
+    reversed_flags: tuple[str, ...] = ()
+    if _darker_inside(strips, frames):
+        strips = [straightened(-pixels, frame) for frame in frames]
+        reversed_flags = ("polarity_reversed",)
+    found = [
+        _proposal(image, frame, strip, reversed_flags)
+        for frame, strip in zip(frames, strips, strict=True)
+    ]
+    return tuple(p for p in found if p is not None)
+
+
+def _darker_inside(strips: list[Strip], frames: tuple[SideFrame, ...]) -> bool:
+    """Whether roots look darker than what lies beside them: the file's polarity is wrong."""
+    votes: list[float] = []
+    for strip, frame in zip(strips, frames, strict=True):
+        coronal = (strip.along > 0) & (strip.along < 0.5 * frame.length)
+        part = strip.grey[coronal]
+        if np.isfinite(part).mean() > 0.5:
+            votes.append(float(np.nanmean(part[:, :6]) - np.nanmean(part[:, 10:])))
+    return bool(votes) and float(np.median(votes)) < -0.1
+
+
+def _proposal(
+    image: Image, frame: SideFrame, strip: Strip, flags: tuple[str, ...]
+) -> Proposal | None:
+    cej = None if frame.cej is None else frame.cej[0]
+    x = features(strip.grey, strip.contour, strip.along, frame.length, cej)
+    found = peak(posterior(x, strip.along, frame.length), strip.along)
+    edge = np.interp(found.along, strip.along, strip.contour)
+    row, col = (float(v) for v in frame.pixels(np.array(found.along), np.array(edge)))
+    if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
+        return None
+    return Proposal(
+        frame.tooth,
+        frame.root,
+        frame.side,
+        "crest",
+        row,
+        col,
+        found.sd if frame.scaled else math.nan,
+        found.confidence,
+        (*frame.flags, *flags, *_flags(found, strip)),
+    )
+
+
+def _flags(found: Peak, strip: Strip) -> tuple[str, ...]:
+    near = np.abs(strip.along - found.along) < 1.5
+    outside = 1 - float(np.isfinite(strip.grey[near]).mean())
+    return (
+        *(("two_peaks",) if math.isfinite(found.second) else ()),
+        *(("low_confidence",) if found.confidence < LOW_CONFIDENCE else ()),
+        *(("partly_outside",) if outside > OUT_OF_IMAGE else ()),
+    )
