@@ -10,13 +10,13 @@ from perioview.errors import InputRefused
 from perioview.image import FileSpacing, Image
 from perioview.marks import MAX_SIDE_PX, Mark, Marks
 
-# Our convention (no published value): known plane 2 %, detector plane or unknown 5 %; tilt of a ruler
-# toward the beam 3 %, which is 1 - cos(14 degrees).
+# Our convention (no published value): known plane 2 %, detector plane or unknown 5 %; tilt of a
+# ruler toward the beam 3 %, which is 1 - cos(14 degrees).
 CALIBRATED_SD = 0.02
 UNCALIBRATED_SD = 0.05
 TILT_SD = 0.03
 RULER_SD_PX = 0.5
-# Widest intra-oral receptor is 57 x 76 mm (ISO 3665, from memory); twice that is no intra-oral image.
+# Widest intra-oral receptor is 57 x 76 mm (ISO 3665, from memory); twice that is none.
 MAX_INTRAORAL_MM = 150.0
 MAX_FIELD_MM = 600.0
 MIN_SPACING_MM = 0.002
@@ -102,8 +102,8 @@ def _checked(
     wrong = None if _usable(spacing) else f"{spacing[0]:g} x {spacing[1]:g} mm"
     wrong = wrong or _absurdity(spacing, image)
     if wrong:
-        notes.append(f"{what} claims {wrong}, which cannot be; no millimetres are given.")
-        return Calibration(None, None, None, "none", tuple(notes), ratio)
+        said = f"{what} claims {wrong}, which cannot be; no millimetres are given."
+        return Calibration(None, None, None, "none", (*image.spacing.notes, said), ratio)
     low, high = PLAUSIBLE_INTRAORAL_MM
     if image.modality == "IO" and not all(low <= v <= high for v in spacing):
         notes.append(
@@ -176,7 +176,6 @@ class _Ruler:
 
 
 def _ruler(label: str, marks: tuple[Mark, ...], ratio: float, sd_px: float) -> _Ruler:
-    # scipy-free numpy is loaded only here, for images that carry a ruler.
     from perioview.geometry import line_coordinates, ruler_scale
 
     what = f"ruler{' ' + label if label else ''}"

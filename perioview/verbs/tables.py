@@ -20,7 +20,8 @@ def radiograph_table(radiograph: Radiograph) -> list[str]:
     if scale.scaled:
         sd = 100 * (scale.relative_sd or 0.0)
         lines.append(
-            f"scale {scale.row_mm:.5g} x {scale.col_mm:.5g} mm per px (± {sd:.1f} %), {scale.method}"
+            f"scale {scale.row_mm:.5g} x {scale.col_mm:.5g} mm per px (± {sd:.1f} %), "
+            f"{scale.method}"
         )
     else:
         lines.append("scale none")

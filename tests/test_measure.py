@@ -1,0 +1,79 @@
+"""The verb `measure`, as a user of the command line meets it."""
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from PIL import Image as Picture
+
+from perioview.cli import main
+from tests.test_worked_examples import WORKED
+
+
+@pytest.fixture
+def film(tmp_path):
+    path = tmp_path / "Zähne links.png"
+    Picture.fromarray(np.random.default_rng(0).integers(0, 255, (400, 400), np.uint8)).save(path)
+    return path
+
+
+def test_json_and_exit_status(film, capsys):
+    marks = WORKED / "03-furcal-sides.csv"
+    arguments = ["measure", str(film), "--marks", str(marks), "--species", "dog"]
+    assert main([*arguments, "--mm-per-px", "0.1", "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["scale"]["method"] == "given" and found["image"]["file"] == film.name
+    assert found["image"]["modality"] is None
+    assert any("under-read" in w for w in found["warnings"])
+    assert main(arguments) == 0
+    assert "furcation_exposed" in capsys.readouterr().out
+
+
+def test_mark_sd_forms(film, tmp_path, capsys):
+    marks = WORKED / "01-single-rooted.csv"
+    base = ["measure", str(film), "--marks", str(marks), "--species", "dog", "--mm-per-px", "0.1"]
+
+    def sd(given):
+        assert main([*base, "--mark-sd", given, "--json", "-"]) == 0
+        return json.loads(capsys.readouterr().out)["sites"][0]["bone_loss_pct_sd"]
+
+    assert sd("0") == 0
+    assert sd("0.2") == pytest.approx(2 * sd("0.1"))
+    assert sd("cej=0.1,crest=0.1,apex=0.1") == pytest.approx(sd("0.1"))
+    profile = tmp_path / "me.json"
+    rows = [{"landmark": k, "n": 5, "sd_mm": 0.1, "sd_px": 1.0} for k in ("cej", "crest", "apex")]
+    profile.write_text(json.dumps({"landmarks": rows, "bone_loss_pct": {}}))
+    assert sd(str(profile)) == pytest.approx(sd("0.1"))
+    assert main([*base, "--mark-sd", "cejj=1"]) == 2
+    assert main([*base, "--mark-sd", "-1"]) == 2
+
+
+@pytest.mark.parametrize(
+    "change",
+    [["--species"], ["--marks", "nowhere.csv"], ["--mm-per-px", "0"]],
+)
+def test_refusals_are_one_line_and_status_2(film, capsys, change, tmp_path):
+    marks = str(WORKED / "01-single-rooted.csv")
+    arguments = {"--marks": marks, "--species": "dog"}
+    if len(change) == 1:
+        del arguments[change[0]]
+    else:
+        arguments[change[0]] = change[1]
+    out = tmp_path / "out.json"
+    words = [w for pair in arguments.items() for w in pair]
+    assert main(["measure", str(film), *words, "--json", str(out)]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1 and "Traceback" not in said
+    assert not out.exists()
+
+
+def test_core_loads_no_qt_napari_or_dicom_library():
+    code = (
+        "import sys, perioview, perioview.visit, perioview.staging, perioview.marks;"
+        "bad = {'qtpy', 'PySide6', 'napari', 'pydicom', 'highdicom', 'cv2', 'skimage'};"
+        "sys.exit(', '.join(bad & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
