@@ -1,0 +1,286 @@
+"""Plaque on the photographed sides of stained teeth: coverage, halves, index, and how sure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from perioview.errors import InputRefused
+from perioview.image import Image
+from perioview.measurement import Measurement
+from perioview.plaque_density import Mask, glare, one_tone_density, two_tone_density, without_rim
+from perioview.plaque_enamel import (
+    Enamel,
+    Sample,
+    Stain,
+    clean_enamel,
+    colour_sample,
+    stain_colour,
+)
+from perioview.plaque_index import mouth_index, plaque_rules
+from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
+from perioview.plaque_tooth import Counted, tooth_plaque
+
+DYES = ("one-tone", "two-tone")
+GUM_SIDES = ("up", "down", "left", "right")
+Box = tuple[slice, slice]
+
+STANDING = (
+    "Stain shows nothing below the gum line, and only the side of each tooth that was photographed."
+)
+
+
+def plaque(
+    photo: Image,
+    regions: NDArray[Any],
+    *,
+    dye: str = "one-tone",
+    gum: str | None = None,
+    density: float = 0.15,
+    index_teeth: Collection[int] | None = None,
+    mm_per_px: float | None = None,
+) -> PlaqueResult:
+    """Share of each outlined tooth that disclosed plaque covers, with its uncertainty.
+
+    Parameters
+    ----------
+    photo : Image
+        uint8 sRGB pixels of shape (rows, cols, 3).
+    regions : ndarray of uint16, shape (rows, cols)
+        Triadan number of the tooth at each pixel, 0 elsewhere.
+    dye : str
+        ``one-tone`` (pink to red) or ``two-tone`` (older plaque blue to purple).
+    gum : str, optional
+        Where the gum lies: ``up``, ``down``, ``left`` or ``right``; by the jaw if not given.
+    density : float
+        Log10 density over clean enamel above which a pixel counts as stained.
+    index_teeth : collection of int, optional
+        Teeth that count for the mouth's index; all that were scored if not given.
+    mm_per_px : float, optional
+        Scale, only to tell the Turesky bands 2 and 3 apart.
+
+    Returns
+    -------
+    PlaqueResult
+        Percent from 0 to 100; NaN with a flag where the photo cannot be trusted.
+
+    Raises
+    ------
+    InputRefused
+        If photo and regions do not fit each other, or an option has no meaning.
+    """
+    regions = _checked(photo, regions, dye, gum, density)
+    boxes = _boxes(regions)
+    two_tone = dye == "two-tone"
+    samples = {tooth: _sample(photo.pixels, regions, tooth, box) for tooth, box in boxes.items()}
+    enamel, stain = _enamel_and_stain(samples, two_tone)
+    photo_flags = _photo_flags(samples, enamel, stain)
+    stain_map = np.zeros(regions.shape, np.uint8)
+    teeth = []
+    for tooth, box in sorted(boxes.items()):
+        counted = _counted(photo.pixels, regions, tooth, box, enamel.get(tooth), stain, two_tone)
+        flags = photo_flags + _tooth_flags(samples[tooth], counted, enamel.get(tooth))
+        side = gum or ("up" if tooth // 100 in (1, 2, 5, 6) else "down")
+        flags += () if gum else ("gum_side_assumed",)
+        teeth.append(tooth_plaque(tooth, counted, side, density, two_tone, flags, mm_per_px))
+        _paint(stain_map[box], counted, density)
+    return _result(photo, tuple(teeth), stain, stain_map, dye, density, index_teeth)
+
+
+def _checked(
+    photo: Image, regions: NDArray[Any], dye: str, gum: str | None, density: float
+) -> NDArray[np.uint16]:
+    pixels, regions = photo.pixels, np.asarray(regions)
+    name, faults = photo.name, []
+    if pixels.ndim != 3 or pixels.shape[2] != 3 or pixels.dtype != np.uint8:
+        faults.append(f"{name}: is no colour photo; plaque needs one with red, green and blue.")
+    if regions.shape != pixels.shape[:2]:
+        got = " x ".join(map(str, regions.shape))
+        faults.append(
+            f"{name}: the tooth regions are {got} px, the photo {pixels.shape[0]} x "
+            f"{pixels.shape[1]}; use regions drawn on this photo."
+        )
+    if regions.dtype.kind not in "ui":
+        faults.append(f"{name}: tooth regions hold {regions.dtype}; give whole tooth numbers.")
+    elif not regions.any():
+        faults.append(f"{name}: no tooth region is drawn; outline at least one tooth.")
+    elif regions.min() < 0 or regions.max() > 65535:
+        faults.append(f"{name}: tooth regions hold numbers outside 0 to 65535.")
+    if dye not in DYES:
+        faults.append(f"{name}: dye is '{dye}'; give one-tone or two-tone.")
+    if gum is not None and gum not in GUM_SIDES:
+        faults.append(f"{name}: gum is '{gum}'; give up, down, left or right.")
+    if not (math.isfinite(density) and density > 0):
+        faults.append(f"{name}: density is {density}; give a number above 0.")
+    if faults:
+        raise InputRefused(*faults)
+    return regions if regions.dtype == np.uint16 else regions.astype(np.uint16)
+
+
+def _boxes(regions: NDArray[np.uint16]) -> dict[int, Box]:
+    from scipy import ndimage
+
+    return {
+        number: (found[0], found[1])
+        for number, found in enumerate(ndimage.find_objects(regions), start=1)
+        if found is not None
+    }
+
+
+def _crop(
+    pixels: NDArray[np.uint8], regions: NDArray[np.uint16], tooth: int, box: Box
+) -> tuple[NDArray[np.uint8], Mask]:
+    return pixels[box], regions[box] == tooth
+
+
+def _halo(region: Mask) -> int:
+    return max(2, round(0.012 * float(max(region.shape))))
+
+
+def _sample(pixels: NDArray[np.uint8], regions: NDArray[np.uint16], tooth: int, box: Box) -> Sample:
+    rgb, region = _crop(pixels, regions, tooth, box)
+    return colour_sample(rgb, region, region & ~glare(rgb, region, _halo(region)))
+
+
+def _enamel_and_stain(
+    samples: dict[int, Sample], two_tone: bool
+) -> tuple[dict[int, Enamel], Stain]:
+    rule = plaque_rules()["dye"]
+    from perioview.plaque_density import Dye
+
+    guess = Dye(rule["pink_deg"], rule["neutral_share"])
+    enamel = clean_enamel(samples, guess, two_tone)
+    stain = stain_colour(samples, enamel, two_tone)
+    if not two_tone and math.isfinite(stain.degrees):
+        # The dye's own hue sharpens the view of what is clean.
+        enamel = clean_enamel(samples, stain.newer, two_tone)
+        stain = stain_colour(samples, enamel, two_tone)
+    return enamel, stain
+
+
+def _counted(
+    pixels: NDArray[np.uint8],
+    regions: NDArray[np.uint16],
+    tooth: int,
+    box: Box,
+    enamel: Enamel | None,
+    stain: Stain,
+    two_tone: bool,
+) -> Counted:
+    import cv2
+
+    rgb, region = _crop(pixels, regions, tooth, box)
+    shine = glare(rgb, region, _halo(region))
+    older = None
+    if enamel is None:
+        return Counted(region, shine, np.zeros(region.shape, np.float32), None, 0.0)
+    size = math.sqrt(float(np.count_nonzero(region)))
+    smooth = cv2.GaussianBlur(rgb, (3, 3) if size < 200 else (5, 5), 0)
+    brown = plaque_rules()["dye"]["tartar_deg"]
+    if two_tone:
+        map_, older = two_tone_density(smooth, enamel.ratios, stain.newer, stain.older, brown)
+    else:
+        map_ = one_tone_density(smooth, enamel.ratios, stain.newer, brown)
+    map_ = without_rim(map_, region, ~shine, min(6.0, 0.02 * size))
+    return Counted(region, shine, map_, older, enamel.sd)
+
+
+def _photo_flags(
+    samples: dict[int, Sample], enamel: dict[int, Enamel], stain: Stain
+) -> tuple[str, ...]:
+    rule = plaque_rules()["dye"]
+    flags = []
+    if not enamel:
+        return ("no_clean_enamel",)
+    # Lamp colour and yellowing trade red against blue; only dye lowers green under both.
+    magenta = float(np.median([e.ratios[0] + e.ratios[1] for e in enamel.values()]))
+    if magenta > rule["clean_magenta"]:
+        flags.append("no_clean_enamel")
+    if not math.isfinite(stain.degrees) or stain.share < rule["least_share"]:
+        flags.append("no_dye")
+    outside = not rule["lowest_deg"] <= stain.degrees <= rule["highest_deg"]
+    if math.isfinite(stain.degrees) and outside:
+        flags.append("dye_hue_outside")
+    return tuple(flags)
+
+
+def _tooth_flags(sample: Sample, counted: Counted, enamel: Enamel | None) -> tuple[str, ...]:
+    rule = plaque_rules()["trust"]
+    flags = []
+    if enamel is not None and enamel.shared:
+        flags.append("clean_enamel_shared")
+    if sample.clipped > rule["clipped_share"]:
+        flags.append("clipped")
+    if sample.edge_share > rule["edge_share"]:
+        flags.append("blurred")
+    if counted.glare_share > rule["glare_share"]:
+        flags.append("mostly_glare")
+    if np.count_nonzero(counted.region) < rule["least_px"]:
+        flags.append("region_too_small")
+    return tuple(flags)
+
+
+def _paint(target: NDArray[np.uint8], counted: Counted, density: float) -> None:
+    stained = counted.valid & (counted.density > density)
+    codes = np.clip(counted.density[stained] * 100, 1, CAP).astype(np.uint8)
+    if counted.older is not None:
+        codes = codes + np.uint8(CAP) * counted.older[stained]
+    target[stained] = codes
+    target[counted.glare] = GLARE_CODE
+
+
+def _result(
+    photo: Image,
+    teeth: tuple[ToothPlaque, ...],
+    stain: Stain,
+    stain_map: NDArray[np.uint8],
+    dye: str,
+    density: float,
+    index_teeth: Collection[int] | None,
+) -> PlaqueResult:
+    known = [t for t in teeth if t.coverage.known]
+    area = sum(t.region_px - t.glare_px for t in known)
+    mouth = Measurement(math.nan, math.nan, "%", ("no_tooth_measured",))
+    if area:
+        value = 100 * sum(t.stained_px for t in known) / area
+        # The zero of density is common to the teeth, so their errors add up.
+        sd = sum(t.coverage.sd * (t.region_px - t.glare_px) for t in known) / area
+        mouth = Measurement(value, sd, "%")
+    scores = {t.tooth: t.index for t in teeth}
+    chosen = scores.keys() if index_teeth is None else set(index_teeth)
+    counting = tuple(sorted(t for t in chosen if math.isfinite(scores.get(t, math.nan))))
+    return PlaqueResult(
+        image={
+            "file": photo.name,
+            "sha256": photo.sha256,
+            "rows": photo.rows,
+            "cols": photo.cols,
+            "modality": photo.modality,
+        },
+        teeth=teeth,
+        coverage=mouth,
+        index=mouth_index(scores, counting),
+        index_teeth=counting,
+        index_name=plaque_rules()["index"]["name"],
+        dye=dye,
+        density=density,
+        dye_hue_deg=stain.degrees,
+        warnings=tuple(_warnings(teeth, density)),
+        stain_map=stain_map,
+    )
+
+
+def _warnings(teeth: tuple[ToothPlaque, ...], density: float) -> Iterator[str]:
+    yield STANDING
+    yield (
+        f"Stained means a density above {density:g} (log10 of linear light over clean enamel, "
+        "in the channel the dye absorbs most), a convention."
+    )
+    for flag, sentence in plaque_rules()["flag"].items():
+        named = [str(t.tooth) for t in teeth if flag in t.flags]
+        if named:
+            yield f"{sentence} ({'all teeth' if len(named) == len(teeth) else ', '.join(named)})"

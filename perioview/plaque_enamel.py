@@ -1,0 +1,296 @@
+"""What clean enamel and the dye look like in this photo, found across its teeth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from perioview.plaque_density import Dye, Mask, dye_weights, log_light
+from perioview.plaque_index import plaque_rules
+
+# Longest side of the reduced crop the statistics are taken from, px.
+REDUCED = 96
+# Width of the window in density that counts as one level of enamel, and how far two teeth of
+# one mouth may differ.
+LEVEL = 0.03
+AGREEMENT = 0.07
+# Share of a tooth that makes its lowest level substantial.
+SUBSTANTIAL = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A tooth's colour on a reduced grid, rim and glare left out.
+
+    Parameters
+    ----------
+    logs : ndarray of float32, shape (n, 3)
+        Log10 of linear light, R G B.
+    steps : ndarray of float32, shape (m, 3)
+        Differences of those between near points; shading hardly changes over them.
+    clipped : float
+        Share of the tooth with a channel at its end of scale, glare left out, 0 to 1.
+    edge_px : float
+        Width of its sharpest edges, as a share of the tooth's size.
+    """
+
+    logs: NDArray[np.float32]
+    steps: NDArray[np.float32]
+    clipped: float
+    edge_share: float
+
+    @property
+    def ratios(self) -> NDArray[np.float32]:
+        """(R-G, B-G) of each point, shape (n, 2)."""
+        ratios: NDArray[np.float32] = self.logs[:, [0, 2]] - self.logs[:, [1]]
+        return ratios
+
+
+@dataclass(frozen=True, slots=True)
+class Enamel:
+    """Clean enamel of one tooth.
+
+    Parameters
+    ----------
+    ratios : tuple of float
+        (R-G, B-G), log10.
+    sd : float
+        Uncertainty of the zero of density, log10.
+    shared : bool
+        Whether it had none of its own and takes the other teeth's.
+    """
+
+    ratios: tuple[float, float]
+    sd: float
+    shared: bool
+
+
+def colour_sample(rgb: NDArray[np.uint8], region: Mask, usable: Mask) -> Sample:
+    """Reduce a tooth to a small grid of colours.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (rows, cols, 3)
+        sRGB.
+    region, usable : ndarray of bool, shape (rows, cols)
+        The tooth, and the part of it free of glare.
+    """
+    import cv2
+
+    factor = max(1, round(max(region.shape) / REDUCED))
+    size = (max(1, region.shape[1] // factor), max(1, region.shape[0] // factor))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    inside = cv2.resize(usable.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 250
+    framed = cv2.copyMakeBorder(inside.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+    inner = cv2.erode(framed, np.ones((3, 3), np.uint8), iterations=2)[1:-1, 1:-1] > 0
+    if inner.sum() < 20:
+        inner = inside
+    logs = cv2.LUT(small, log_light())
+    high = (small.max(axis=2) >= 254) & inner
+    reach = 3
+    pairs = [
+        (logs[reach:] - logs[:-reach])[inner[reach:] & inner[:-reach]],
+        (logs[:, reach:] - logs[:, :-reach])[inner[:, reach:] & inner[:, :-reach]],
+    ]
+    return Sample(
+        logs[inner],
+        np.concatenate(pairs),
+        float(high.sum() / max(1, inner.sum())),
+        _edge_width(small[..., 1]) / max(size),
+    )
+
+
+def _edge_width(green: NDArray[np.uint8]) -> float:
+    """Median width of the strongest edges, px: local range over steepest step."""
+    import cv2
+
+    grey = green.astype(np.float32)
+    block = np.ones((13, 13), np.uint8)
+    height = cv2.dilate(grey, block) - cv2.erode(grey, block)
+    step = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=1 / 8), cv2.Sobel(grey, -1, 0, 1, scale=1 / 8))
+    strong = step >= np.quantile(step, 0.95)
+    return float(np.median(height[strong] / np.maximum(step[strong], 0.5)))
+
+
+def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dict[int, Enamel]:
+    """Clean enamel of each tooth: its own where it agrees with the photo's, else the photo's.
+
+    Parameters
+    ----------
+    samples : mapping of int to Sample
+        By tooth.
+    dye : Dye
+        First guess of the dye.
+    two_tone : bool
+        Whether the older colour must stand out as well.
+    """
+    # Two-tone: across a line that both pink and blue leave to the same side.
+    w1, w2 = (0.35, 0.80) if two_tone else dye_weights(dye, plaque_rules()["dye"]["tartar_deg"])
+    levels: dict[int, tuple[float, float]] = {}
+    lines = {}
+    for tooth, sample in samples.items():
+        lines[tooth] = sample.ratios @ np.array([w1, w2], np.float32)
+        if lines[tooth].size:
+            levels[tooth] = _lowest_level(lines[tooth])
+    if not levels:
+        return {}
+    shared, spread = _shared_level(levels)
+    near = {t: _near(samples[t], lines[t], shared) for t in levels}
+    common = np.concatenate(
+        [n for n in near.values() if len(n)] or [samples[next(iter(levels))].ratios]
+    )
+    common_ratios = (float(np.median(common[:, 0])), float(np.median(common[:, 1])))
+    found = {}
+    for tooth, (level, mass) in levels.items():
+        own = abs(level - shared) <= AGREEMENT and mass >= SUBSTANTIAL
+        points = _near(samples[tooth], lines[tooth], level)
+        if own and len(points):
+            ratios = (float(np.median(points[:, 0])), float(np.median(points[:, 1])))
+            found[tooth] = Enamel(ratios, 0.012, False)
+        else:
+            found[tooth] = Enamel(common_ratios, math.hypot(0.02, spread), True)
+    return found
+
+
+def _lowest_level(line: NDArray[np.float32]) -> tuple[float, float]:
+    """Lowest density at which a substantial share of a tooth gathers, and that share."""
+    low, high = np.quantile(line, [0.005, 0.995])
+    edges = np.arange(low - 2 * LEVEL, high + 3 * LEVEL, LEVEL / 5)
+    counts, _ = np.histogram(line, edges)
+    # Triangular window: smooth enough for one peak per level.
+    window = np.convolve(np.ones(6), np.ones(6)) / 6
+    smooth = np.convolve(counts, window, mode="same") / line.size
+    centres = (edges[:-1] + edges[1:]) / 2
+    inside = smooth[1:-1]
+    peaks = np.flatnonzero((inside >= smooth[:-2]) & (inside > smooth[2:])) + 1
+    good = [p for p in peaks if smooth[p] >= max(SUBSTANTIAL, 0.1 * smooth.max())]
+    peak = good[0] if good else int(np.argmax(smooth))
+    return float(centres[peak]), float(smooth[peak])
+
+
+def _shared_level(levels: Mapping[int, tuple[float, float]]) -> tuple[float, float]:
+    """Level on which the cleanest teeth agree, and its spread."""
+    values = np.array([v for v, _ in levels.values()])
+    masses = np.array([m for _, m in levels.values()])
+    base = values.min()
+    # A lone outlier below all others (a grey spot) must not become everybody's enamel.
+    for candidate in np.sort(values):
+        support = masses[np.abs(values - candidate) <= AGREEMENT].sum()
+        if support >= 0.12 * masses.sum():
+            base = candidate
+            break
+    members = (values >= base - 1e-9) & (values <= base + AGREEMENT)
+    shared = float(np.average(values[members], weights=masses[members]))
+    return shared, float(np.std(values[members])) if members.sum() > 1 else 0.02
+
+
+def _near(sample: Sample, line: NDArray[np.float32], level: float) -> NDArray[np.float32]:
+    ratios: NDArray[np.float32] = sample.ratios[np.abs(line - level) <= LEVEL]
+    return ratios
+
+
+@dataclass(frozen=True, slots=True)
+class Stain:
+    """The dye as this photo shows it.
+
+    Parameters
+    ----------
+    newer, older : Dye
+        One-tone dyes have their colour in `newer`.
+    share : float
+        Share of all teeth's points that carry dye, 0 to 1.
+    degrees : float
+        Hue angle of the densest points; NaN when there are none.
+    """
+
+    newer: Dye
+    older: Dye
+    share: float
+    degrees: float
+    split_deg: float
+
+
+def stain_colour(
+    samples: Mapping[int, Sample], enamel: Mapping[int, Enamel], two_tone: bool
+) -> Stain:
+    """Estimate the dye's hue, and the part of it that looks like shading, from the photo itself.
+
+    Parameters
+    ----------
+    samples, enamel : mapping by tooth
+        Colours, and clean enamel.
+    two_tone : bool
+        Whether newer and older plaque take different colours.
+    """
+    rule = plaque_rules()["dye"]
+    shifts = [samples[t].ratios - np.array(e.ratios, np.float32) for t, e in enamel.items()]
+    moved = np.concatenate(shifts) if shifts else np.zeros((0, 2), np.float32)
+    spread = np.ptp(np.column_stack([moved, np.zeros(len(moved))]), axis=1)
+    angles = np.degrees(np.arctan2(moved[:, 1], moved[:, 0]))
+    default = Dye(rule["pink_deg"], rule["neutral_share"])
+    w1, w2 = dye_weights(default, rule["tartar_deg"])
+    # Brown and yellow lie along the tartar line, so they never count as dye here.
+    dyed = (moved @ np.array([w1, w2]) > 0.12) | ((spread > 0.15) & (angles > 40))
+    coloured = (spread > 0.15) & ~((angles > -85) & (angles < -25))
+    share = float(dyed.mean()) if len(moved) else 0.0
+    pool = dyed | coloured
+    steps = np.concatenate([samples[t].steps for t in enamel]) if enamel else None
+    older = Dye(rule["older_deg"], rule["neutral_share"])
+    if pool.sum() < max(10, 0.002 * len(moved)):
+        return Stain(default, older, share, math.nan, rule["split_deg"])
+    dense = pool & (spread >= np.quantile(spread[pool], 0.6))
+    degrees = float(np.median(angles[dense]))
+    if not two_tone:
+        hue = min(max(degrees, rule["lowest_deg"]), rule["highest_deg"])
+        return Stain(_fitted(hue, steps), older, share, degrees, rule["split_deg"])
+    split = _valley(angles[pool], spread[pool], rule["split_deg"])
+    lower, upper = angles[dense] <= split, angles[dense] > split
+    newer_deg = float(np.median(angles[dense][lower])) if lower.sum() > 5 else rule["pink_deg"]
+    older_deg = float(np.median(angles[dense][upper])) if upper.sum() > 5 else rule["older_deg"]
+    newer_deg = max(newer_deg, rule["lowest_deg"])
+    return Stain(_fitted(newer_deg, steps), _fitted(older_deg, steps), share, degrees, split)
+
+
+def _valley(angles: NDArray[np.float32], weight: NDArray[np.float32], default: float) -> float:
+    """Angle between two hues that both occur, else the conventional one."""
+    edges = np.arange(0.0, 151.0, 3.0)
+    counts, _ = np.histogram(angles, edges, weights=weight)
+    smooth = np.convolve(counts, [1, 2, 3, 2, 1], mode="same")
+    centres = (edges[:-1] + edges[1:]) / 2
+    low, high = centres <= default, centres > default
+    if smooth[low].max() < 0.05 * smooth.max() or smooth[high].max() < 0.05 * smooth.max():
+        return default
+    first, second = int(np.argmax(smooth * low)), int(np.argmax(smooth * high))
+    if second - first < 4:
+        return default
+    bottom = smooth[first : second + 1]
+    lowest = np.flatnonzero(bottom <= bottom.min() * 1.1 + 1e-9)
+    return float(centres[first + round(float(np.mean(lowest)))])
+
+
+def _fitted(degrees: float, steps: NDArray[np.float32] | None) -> Dye:
+    """Dye of a hue, its neutral share read where its density changes quickly.
+
+    Over a few pixels shading is constant, so what all three channels lose together across the
+    edge of a stain belongs to the dye.
+    """
+    neutral = float(plaque_rules()["dye"]["neutral_share"])
+    if steps is None or not len(steps):
+        return Dye(degrees, neutral)
+    change = steps[:, [0, 2]] - steps[:, [1]]
+    u, v = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
+    along = change @ np.array([u, v], np.float32)
+    across = change @ np.array([-v, u], np.float32)
+    clear = (np.abs(along) > 0.08) & (np.abs(across) < 0.35 * np.abs(along))
+    if clear.sum() < 60:
+        return Dye(degrees, neutral)
+    signed = -steps[clear] * np.sign(along[clear])[:, None]
+    # Densities by channel across these edges; a ratio of medians resists glare and shadow lines.
+    channel = np.sort(np.median(signed, axis=0))
+    share = float(channel[0] / channel[2]) if channel[2] > 0 else neutral
+    trust = min(1.0, clear.sum() / 400)
+    return Dye(degrees, float(np.clip(neutral + trust * (share - neutral), 0.0, 0.45)))

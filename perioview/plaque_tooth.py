@@ -1,0 +1,196 @@
+"""One tooth's plaque numbers from its map of dye density."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from perioview.measurement import Measurement, missing
+from perioview.plaque_density import Mask, Plane
+from perioview.plaque_index import (
+    coverage_class,
+    half_score,
+    intensity_class,
+    plaque_rules,
+    turesky_band,
+)
+from perioview.plaque_result import ToothPlaque
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Counted:
+    """A tooth's pixels within its bounding box.
+
+    Parameters
+    ----------
+    region, glare : ndarray of bool, shape (rows, cols)
+        The tooth, and the glare in it.
+    density : ndarray of float32, shape (rows, cols)
+        Dye density over clean enamel.
+    older : ndarray of bool or None
+        Where a two-tone dye looks older.
+    zero_sd : float
+        Uncertainty of the zero of density.
+    """
+
+    region: Mask
+    glare: Mask
+    density: Plane
+    older: Mask | None
+    zero_sd: float
+
+    @property
+    def valid(self) -> Mask:
+        """The tooth without its glare."""
+        return self.region & ~self.glare
+
+    @property
+    def glare_share(self) -> float:
+        """Share of the tooth that glare hides, 0 to 1."""
+        return int(np.count_nonzero(self.glare)) / max(1, int(np.count_nonzero(self.region)))
+
+
+def gingival_half(shape: tuple[int, int], gum: str) -> Mask:
+    """Half of a region's bounding box that lies toward the gum.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Rows and columns of the box.
+    gum : str
+        ``up``, ``down``, ``left`` or ``right``.
+    """
+    length = shape[0] if gum in ("up", "down") else shape[1]
+    near = 2 * np.arange(length) < length - 1
+    if gum in ("down", "right"):
+        near = near[::-1]
+    across = near[:, None] if gum in ("up", "down") else near[None, :]
+    return np.broadcast_to(across, shape)
+
+
+def tooth_plaque(
+    tooth: int,
+    counted: Counted,
+    gum: str,
+    density: float,
+    two_tone: bool,
+    flags: tuple[str, ...],
+    mm_per_px: float | None = None,
+) -> ToothPlaque:
+    """Numbers of one tooth, unknown where a flag says that the photo cannot be trusted.
+
+    Parameters
+    ----------
+    tooth : int
+        Triadan number.
+    counted : Counted
+        Its pixels.
+    gum : str
+        Side of the gum.
+    density : float
+        Density above which a pixel is stained.
+    two_tone : bool
+        Whether older and newer plaque are told apart.
+    flags : tuple of str
+        What is known against the photo and the tooth.
+    mm_per_px : float, optional
+        Scale, for the Turesky band.
+    """
+    valid = counted.valid
+    stained = valid & (counted.density > density)
+    area = int(np.count_nonzero(valid))
+    sizes = (int(np.count_nonzero(counted.region)), int(np.count_nonzero(counted.glare)))
+    if area == 0 or set(flags) & set(plaque_rules()["trust"]["unknown_if"]):
+        return _unknown(tooth, sizes, flags)
+    covered = int(np.count_nonzero(stained))
+    coverage_pct = 100 * covered / area
+    half = gingival_half(valid.shape, gum)
+    gingival = _half(counted.density, valid & half, stained & half)
+    coronal = _half(counted.density, valid & ~half, stained & ~half)
+    older = math.nan
+    if two_tone and counted.older is not None:
+        older = 100 * int(np.count_nonzero(stained & counted.older)) / area
+    halves = (gingival, coronal)
+    return ToothPlaque(
+        tooth,
+        *sizes,
+        covered,
+        Measurement(coverage_pct, _coverage_sd(counted, valid, stained, density), "%"),
+        gingival[0],
+        coronal[0],
+        gingival[1],
+        coronal[1],
+        older,
+        coverage_pct - older,
+        float(sum(half_score(pct, t) for pct, t in halves if math.isfinite(pct) and t is not None)),
+        coverage_class(coverage_pct),
+        _turesky(counted, stained, gum, covered / area, mm_per_px),
+        flags,
+    )
+
+
+def _unknown(tooth: int, sizes: tuple[int, int], flags: tuple[str, ...]) -> ToothPlaque:
+    nan = math.nan
+    return ToothPlaque(
+        tooth,
+        *sizes,
+        0,
+        missing("%", *flags),
+        nan,
+        nan,
+        None,
+        None,
+        nan,
+        nan,
+        nan,
+        None,
+        None,
+        flags,
+    )
+
+
+def _half(density: Plane, valid: Mask, stained: Mask) -> tuple[float, int | None]:
+    """Coverage in percent and stain intensity class of one half."""
+    area = int(np.count_nonzero(valid))
+    if area == 0:
+        return math.nan, None
+    covered = int(np.count_nonzero(stained))
+    thickness = intensity_class(float(density[stained].mean())) if covered else 0
+    return 100 * covered / area, thickness
+
+
+def _coverage_sd(counted: Counted, valid: Mask, stained: Mask, density: float) -> float:
+    """SD of coverage: the zero and the scale of density, the rim, and the stain's own edge."""
+    rule = plaque_rules()["trust"]
+    area = np.count_nonzero(valid)
+    shift = math.hypot(counted.zero_sd, rule["scale_sd"] * density)
+    values = counted.density[valid]
+    more = np.count_nonzero(values > density - shift)
+    less = np.count_nonzero(values > density + shift)
+    threshold = 50 * (more - less) / area
+    edge = np.count_nonzero(stained[:, 1:] != stained[:, :-1])
+    edge += np.count_nonzero(stained[1:] != stained[:-1])
+    border = 100 * rule["edge_px"] * edge / area
+    return float(math.hypot(threshold, border, rule["least_sd_pct"]))
+
+
+def _turesky(
+    counted: Counted, stained: Mask, gum: str, coverage: float, mm_per_px: float | None
+) -> str | None:
+    """Turesky band; along the margin, columns (or rows) of the region are what counts."""
+    turned: NDArray[np.bool_] = np.stack([counted.valid, stained])
+    turned = turned if gum in ("up", "down") else turned.transpose(0, 2, 1)
+    turned = turned if gum in ("up", "left") else turned[:, ::-1]
+    valid, dyed = turned
+    lines = valid.any(axis=0)
+    first = np.argmax(valid, axis=0)
+    columns = np.flatnonzero(lines)
+    depth = max(2, round(0.06 * valid.shape[0]))
+    touching = [bool(dyed[first[c] : first[c] + depth, c].any()) for c in columns]
+    heights = dyed[:, columns].sum(axis=0)
+    band = float(np.median(heights)) * mm_per_px if mm_per_px and len(columns) else None
+    share = float(np.mean(touching)) if touching else 0.0
+    return turesky_band(coverage, margin_share=share, band_mm=band)
