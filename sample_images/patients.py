@@ -1,0 +1,397 @@
+"""The invented patients: their teeth, their bone, and how each film was laid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from film import Film
+from phantom import Defect, Probe, Root, Scene, Tooth, changed
+
+Points = tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Radiograph:
+    """One film of one visit, and how it is stored."""
+
+    path: str
+    scene: Scene
+    film: Film
+    view: str
+    storage: str = "explicit"
+    spacing: str = "imager"
+    species: str = "code"
+    teeth: tuple[int, ...] = field(default=())
+
+
+def crown(kind: str, width: float, height: float) -> Points:
+    """Give a crown's outline from its mesial to its distal CEJ, scaled from shares."""
+    shares: dict[str, Points] = {
+        "premolar": (
+            (-0.5, 0), (-0.55, -0.14), (-0.49, -0.34), (-0.36, -0.46), (-0.14, -0.86), (-0.03, -1.06),
+            (0.03, -1.04), (0.14, -0.78), (0.28, -0.46), (0.38, -0.47), (0.51, -0.32), (0.55, -0.14), (0.5, 0),
+        ),
+        "lower carnassial": (
+            (-0.5, 0), (-0.55, -0.16), (-0.50, -0.42), (-0.36, -0.74), (-0.28, -0.76), (-0.14, -0.55),
+            (-0.06, -0.62), (0.02, -1.0), (0.08, -1.05), (0.15, -0.82), (0.21, -0.42), (0.32, -0.46),
+            (0.45, -0.38), (0.54, -0.18), (0.5, 0),
+        ),
+        "upper carnassial": (
+            (-0.5, 0), (-0.55, -0.15), (-0.49, -0.36), (-0.36, -0.50), (-0.20, -0.95), (-0.13, -1.05),
+            (-0.05, -0.85), (0.08, -0.50), (0.20, -0.66), (0.36, -0.62), (0.50, -0.40), (0.54, -0.15), (0.5, 0),
+        ),
+        "molar": (
+            (-0.5, 0), (-0.56, -0.25), (-0.48, -0.7), (-0.28, -1.05), (-0.1, -0.75), (0.08, -0.72),
+            (0.28, -1.0), (0.46, -0.65), (0.55, -0.25), (0.5, 0),
+        ),
+        "canine": (
+            (-0.5, 0), (-0.56, -0.10), (-0.50, -0.35), (-0.22, -0.75), (0.16, -1.02), (0.26, -1.03),
+            (0.30, -0.85), (0.42, -0.45), (0.53, -0.12), (0.5, 0),
+        ),
+        "incisor": (
+            (-0.5, 0), (-0.56, -0.12), (-0.55, -0.5), (-0.42, -0.85), (-0.05, -1.04), (0.1, -1.0),
+            (0.42, -0.8), (0.52, -0.4), (0.54, -0.12), (0.5, 0),
+        ),
+    }  # fmt: skip
+    return tuple((x * width, y * height) for x, y in shares[kind])
+
+
+def two_rooted(
+    number: int,
+    x: float,
+    width: float,
+    height: float,
+    lengths: tuple[float, float],
+    furcation: float,
+    levels: tuple[float, float, float, float],
+    *,
+    kind: str = "premolar",
+    split: float = 0.0,
+    **rest: object,
+) -> Tooth:
+    """Give a tooth with a mesial and a distal root; ``levels`` from mesial to distal, in mm."""
+    w = width
+    mesial = Root(
+        "mesial", -w / 2, (split - 0.05) * w, (-0.30 + split / 2) * w, lengths[0],
+        levels[0], levels[1], cej=("mesial",),
+    )  # fmt: skip
+    distal = Root(
+        "distal", (split + 0.05) * w, w / 2, (0.31 + split / 2) * w, lengths[1],
+        levels[2], levels[3], cej=("distal",),
+    )  # fmt: skip
+    thick = rest.pop("thickness", 0.42 * w)
+    return Tooth(
+        number, x, 0.0, 0.0, w, float(thick), crown(kind, w, height), (mesial, distal), furcation,  # type: ignore[arg-type]
+        **rest,  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def carnassial(
+    number: int,
+    x: float,
+    width: float,
+    height: float,
+    length: float,
+    furcation: float,
+    levels: tuple[float, float, float, float],
+    **rest: object,
+) -> Tooth:
+    """Give an upper fourth premolar: its palatal root seen behind and mesial of the mesiobuccal."""
+    w = width
+    base = two_rooted(
+        number, x, w, height, (length, length * 0.96), furcation, levels,
+        kind="upper carnassial", split=-0.06, **rest,
+    )  # fmt: skip
+    mesial, distal = base.roots
+    buccal = replace(mesial, name="mesiobuccal", apex_x=-0.22 * w)
+    palatal = Root(
+        "mesiopalatal", -0.46 * w, -0.18 * w, -0.50 * w, length * 0.86, 0.0, 0.0,
+        depth=0.55, behind=True, cej=("mesial",), taper=0.4,
+    )  # fmt: skip
+    return replace(base, roots=(buccal, palatal, distal))
+
+
+def single(
+    number: int,
+    x: float,
+    width: float,
+    height: float,
+    length: float,
+    levels: tuple[float, float],
+    *,
+    kind: str = "premolar",
+    apex_x: float = 0.0,
+    tilt_deg: float = 0.0,
+    y: float = 0.0,
+    **rest: object,
+) -> Tooth:
+    """Give a single-rooted tooth."""
+    root = Root("single", -width / 2, width / 2, apex_x, length, *levels, taper=0.45)
+    thick = float(rest.pop("thickness", 0.75 * width))  # type: ignore[arg-type]
+    return Tooth(
+        number, x, y, tilt_deg, width, thick, crown(kind, width, height), (root,), **rest  # type: ignore[arg-type]
+    )  # fmt: skip
+
+
+def _bystander(tooth: Tooth) -> Tooth:
+    return replace(tooth, marked=False)
+
+
+# --- toy dog ------------------------------------------------------------------------------------
+
+_TOY_LEFT_JAW = Scene(
+    teeth=(
+        _bystander(two_rooted(306, -11.2, 4.4, 3.2, (4.6, 4.8), 1.3, (0.8, 1.27, 1.27, 0.9))),
+        _bystander(two_rooted(307, -5.9, 4.9, 3.6, (5.2, 5.4), 1.4, (1.0, 1.37, 1.37, 1.0))),
+        two_rooted(308, -0.1, 5.6, 4.2, (6.1, 6.3), 1.6, (1.1, 1.57, 1.75, 2.0)),
+        two_rooted(
+            309, 8.5, 10.4, 6.6, (8.8, 8.4), 2.3, (2.6, 3.4, 3.4, 3.7),
+            kind="lower carnassial", split=0.06, enamel=0.45,
+        ),
+        _bystander(
+            two_rooted(310, 17.0, 5.2, 3.4, (5.8, 5.2), 1.5, (2.6, 1.47, 1.47, 1.0), kind="molar")
+        ),
+        _bystander(single(311, 21.6, 2.8, 2.0, 3.4, (0.8, 0.8), kind="molar")),
+    ),
+    x=(-14.0, 28.0),
+    y=(-13.0, 19.0),
+    bone_mm=5.2,
+    seed=3091,
+    upper=False,
+    far_border=((-14, 9.5), (-6, 10.6), (2, 11.4), (9, 11.9), (16, 11.6), (28, 10.2)),
+    gum_mm=2.0,
+    recession=((-14, 0), (4, 0), (8, 0.3), (14, 0.3), (18, 0)),
+)  # fmt: skip
+
+_TOY_CANINE = Scene(
+    teeth=(
+        _bystander(
+            single(402, -5.6, 2.0, 3.2, 6.0, (0.8, 0.9), kind="incisor", apex_x=0.4, tilt_deg=-24, y=-1.2)
+        ),
+        _bystander(
+            single(403, -2.9, 2.3, 3.6, 6.6, (0.9, 1.0), kind="incisor", apex_x=0.4, tilt_deg=-24, y=-0.6)
+        ),
+        single(404, 1.6, 4.2, 8.2, 11.6, (1.3, 1.9), kind="canine", apex_x=1.7, tilt_deg=-26),
+        _bystander(single(405, 9.0, 2.6, 2.4, 4.0, (0.9, 0.9))),
+        _bystander(two_rooted(406, 14.0, 4.4, 3.2, (4.8, 4.8), 1.3, (0.9, 1.27, 1.27, 0.9))),
+    ),
+    x=(-13.0, 22.0),
+    y=(-16.0, 21.0),
+    bone_mm=5.0,
+    seed=4041,
+    upper=False,
+    far_border=((-13, 4.5), (-6, 6.8), (0, 9.8), (6, 12.0), (12, 13.0), (22, 13.2)),
+    gum_mm=1.9,
+)  # fmt: skip
+
+_TOY_RIGHT_MAXILLA = Scene(
+    teeth=(
+        _bystander(two_rooted(106, -13.6, 4.8, 3.2, (5.0, 5.0), 1.3, (1.0, 1.27, 1.27, 1.1))),
+        two_rooted(107, -7.6, 5.4, 3.7, (5.8, 5.8), 1.5, (1.3, 1.9, 1.9, 2.2)),
+        carnassial(108, 1.7, 10.4, 6.2, 8.4, 2.2, (3.4, 4.6, 4.6, 5.2), thickness=4.2),
+        _bystander(
+            two_rooted(109, 11.7, 7.2, 3.4, (5.0, 4.8), 1.6, (3.6, 2.2, 2.2, 1.2), kind="molar", thickness=4.2)
+        ),
+        _bystander(two_rooted(110, 18.2, 4.4, 2.6, (3.8, 3.6), 1.2, (1.0, 1.17, 1.17, 0.9), kind="molar")),
+    ),
+    x=(-17.0, 24.0),
+    y=(-13.0, 20.0),
+    bone_mm=4.6,
+    seed=1081,
+    upper=True,
+    far_border=((-17, 8.6), (-8, 9.4), (2, 10.4), (10, 10.6), (24, 9.8)),
+    gum_mm=2.0,
+    recession=((-17, 0), (-4, 0), (0, 0.8), (7, 0.8), (12, 0)),
+)  # fmt: skip
+
+_TOY_LEFT_JAW_LATER = changed(
+    changed(
+        changed(
+            changed(_TOY_LEFT_JAW, 309, "distal", distal=4.7),
+            310, "mesial", mesial=3.4,
+        ),
+        309, "mesial", mesial=2.6, distal=3.4,
+    ),
+    308, "distal", distal=2.0,
+)  # fmt: skip
+_TOY_CANINE_LATER = changed(_TOY_CANINE, 404, "single", distal=3.3)
+
+# --- large dog ----------------------------------------------------------------------------------
+
+_LARGE_CARNASSIAL = Scene(
+    teeth=(
+        _bystander(two_rooted(408, -18.6, 11.4, 8.0, (12.6, 12.6), 3.2, (1.6, 3.17, 3.17, 1.8))),
+        two_rooted(
+            409, 0.2, 22.0, 13.0, (17.5, 16.4), 4.6, (1.9, 4.57, 4.57, 2.0),
+            kind="lower carnassial", split=0.06, enamel=0.7, thickness=8.6,
+            defects=(Defect("mesial", "mesial", 7.6, 2.0),),
+        ),
+        _bystander(two_rooted(410, 17.9, 10.2, 6.4, (10.6, 9.6), 3.0, (1.6, 2.97, 2.97, 1.7), kind="molar")),
+    ),
+    x=(-28.0, 28.0),
+    y=(-20.0, 30.0),
+    bone_mm=9.5,
+    seed=4091,
+    upper=False,
+    far_border=((-28, 22.4), (-10, 23.6), (6, 24.2), (28, 23.0)),
+    gum_mm=2.6,
+)  # fmt: skip
+
+_LARGE_MAXILLA = Scene(
+    teeth=(
+        _bystander(two_rooted(207, -18.3, 12.0, 8.0, (12.4, 12.6), 3.2, (1.6, 3.17, 3.17, 1.6))),
+        carnassial(208, -1.4, 19.6, 12.0, 15.5, 4.4, (1.6, 4.37, 4.37, 1.7), thickness=8.4, enamel=0.65),
+        _bystander(
+            two_rooted(209, 16.2, 13.6, 6.6, (9.2, 8.8), 3.0, (1.7, 2.97, 2.97, 1.6), kind="molar", thickness=8.0)
+        ),
+    ),
+    x=(-28.0, 27.0),
+    y=(-19.0, 27.0),
+    bone_mm=8.0,
+    seed=2081,
+    upper=True,
+    far_border=((-28, 17.4), (-8, 18.4), (6, 19.4), (27, 18.6)),
+    gum_mm=2.8,
+)  # fmt: skip
+
+_LARGE_CANINE = Scene(
+    teeth=(
+        _bystander(
+            single(302, -13.6, 4.4, 7.0, 13.0, (1.4, 1.5), kind="incisor", apex_x=0.8, tilt_deg=-22, y=-2.4)
+        ),
+        _bystander(
+            single(303, -7.8, 5.2, 8.0, 14.0, (1.5, 1.6), kind="incisor", apex_x=0.8, tilt_deg=-22, y=-1.2)
+        ),
+        single(304, 2.2, 10.2, 19.0, 31.0, (3.2, 4.0), kind="canine", apex_x=4.2, tilt_deg=-26, enamel=0.6),
+        _bystander(single(305, 19.0, 5.2, 4.8, 8.6, (1.6, 1.6))),
+    ),
+    x=(-26.0, 30.0),
+    y=(-27.0, 37.0),
+    bone_mm=10.0,
+    seed=3041,
+    upper=False,
+    far_border=((-26, 14), (-12, 18), (0, 24), (12, 28), (30, 29)),
+    gum_mm=2.6,
+)  # fmt: skip
+
+_LARGE_PROBED = Scene(
+    teeth=(
+        _bystander(two_rooted(407, -12.9, 10.2, 7.2, (11.4, 11.4), 2.9, (1.5, 2.87, 2.87, 1.8))),
+        two_rooted(408, -0.6, 11.6, 8.2, (12.8, 12.8), 3.2, (2.4, 4.4, 4.4, 4.6), thickness=5.4),
+        _bystander(
+            two_rooted(
+                409, 17.5, 22.0, 13.0, (17.5, 16.4), 4.6, (3.6, 4.57, 4.57, 2.0),
+                kind="lower carnassial", split=0.06, enamel=0.7, thickness=8.6,
+            )
+        ),
+    ),
+    x=(-22.0, 22.0),
+    y=(-21.0, 28.0),
+    bone_mm=9.0,
+    seed=4081,
+    upper=False,
+    far_border=((-22, 21.4), (-4, 22.6), (22, 23.6)),
+    gum_mm=2.6,
+    probe=Probe(-11.2, -9.2, 14.0, 14.0),
+)  # fmt: skip
+
+# --- cat ----------------------------------------------------------------------------------------
+
+_CAT_MAXILLA = Scene(
+    teeth=(
+        _bystander(
+            single(104, -15.0, 4.4, 9.0, 13.0, (1.2, 1.3), kind="canine", apex_x=1.2, tilt_deg=-14)
+        ),
+        _bystander(single(106, -8.9, 2.2, 2.2, 3.8, (0.6, 0.6))),
+        two_rooted(107, -4.0, 6.0, 4.8, (7.2, 7.4), 1.8, (1.0, 2.1, 2.1, 1.6), thickness=2.8),
+        carnassial(108, 5.0, 10.2, 6.0, 8.0, 2.1, (1.6, 3.0, 3.0, 3.4), thickness=4.0, enamel=0.35),
+        _bystander(single(109, 11.6, 2.4, 1.6, 3.0, (0.9, 0.6), kind="molar")),
+    ),
+    x=(-20.0, 19.0),
+    y=(-13.0, 18.0),
+    bone_mm=3.8,
+    seed=1071,
+    upper=True,
+    far_border=((-20, 9.4), (-6, 9.6), (5, 10.2), (19, 9.6)),
+    gum_mm=1.5,
+)  # fmt: skip
+
+_CAT_JAW = Scene(
+    teeth=(
+        _bystander(two_rooted(407, -9.0, 5.2, 3.8, (6.0, 6.2), 1.6, (0.7, 1.57, 1.57, 0.7))),
+        two_rooted(408, -2.6, 6.6, 4.9, (7.0, 7.4), 1.8, (0.7, 1.77, 1.77, 0.8), thickness=2.8),
+        two_rooted(
+            409, 5.2, 8.0, 5.6, (8.2, 6.4), 1.9, (0.8, 1.87, 1.87, 0.7),
+            kind="upper carnassial", split=0.14, thickness=3.4, enamel=0.32,
+        ),
+    ),
+    x=(-18.0, 18.0),
+    y=(-12.0, 17.0),
+    bone_mm=4.4,
+    seed=4092,
+    upper=False,
+    far_border=((-18, 9.6), (-4, 10.6), (6, 11.0), (18, 10.0)),
+    gum_mm=1.5,
+)  # fmt: skip
+
+_SMALL = Film(760, 1040, 0.030, 0.030, (7.0, 2.6), 1.5, False, 11)
+
+RADIOGRAPHS: tuple[Radiograph, ...] = (
+    Radiograph(
+        "toy-dog-cleaning/images/left-jaw.dcm", _TOY_LEFT_JAW, _SMALL,
+        "left mandible, premolars and molars, parallel technique", spacing="geometry", teeth=(308, 309),
+    ),
+    Radiograph(
+        "toy-dog-cleaning/images/right-lower-canine.dcm", _TOY_CANINE,
+        Film(1040, 760, 0.030, 0.030, (4.6, 1.6), -3.0, True, 12, photons=4200.0, inverted=True),
+        "right mandibular canine, bisecting angle", "rle", "imager", teeth=(404,),
+    ),
+    Radiograph(
+        "toy-dog-cleaning/images/right-upper-carnassial.dcm", _TOY_RIGHT_MAXILLA,
+        Film(780, 1040, 0.030, 0.030, (1.0, 1.6), 2.0, True, 13, elongation=1.04),
+        "right maxilla, fourth premolar, bisecting angle", "jpeg2000", "magnification", teeth=(107, 108),
+    ),
+    Radiograph(
+        "toy-dog-recheck/images/left-jaw.dcm", _TOY_LEFT_JAW_LATER,
+        replace(_SMALL, centre=(7.6, 2.9), turn_deg=-1.2, seed=21, elongation=0.985, photons=6500.0,
+                gamma=0.8, black=0.05),
+        "left mandible, premolars and molars, parallel technique", "jpegls", "geometry", teeth=(308, 309),
+    ),
+    Radiograph(
+        "toy-dog-recheck/images/right-lower-canine.dcm", _TOY_CANINE_LATER,
+        Film(1040, 760, 0.030, 0.030, (4.2, 1.9), 0.5, True, 22, photons=6000.0, elongation=1.02, gamma=1.0),
+        "right mandibular canine, bisecting angle", "jpeg2000", "imager", teeth=(404,),
+    ),
+    Radiograph(
+        "large-dog/images/right-lower-carnassial.dcm", _LARGE_CARNASSIAL,
+        Film(880, 1080, 0.038, 0.038, (0.2, 4.6), 1.0, True, 31, photons=9000.0, bits=14),
+        "right mandible, first molar, parallel technique", "jpegls", "geometry", teeth=(409,),
+    ),
+    Radiograph(
+        "large-dog/images/left-upper-carnassial.dcm", _LARGE_MAXILLA,
+        Film(820, 1080, 0.038, 0.038, (-1.0, 3.6), -2.0, False, 32, photons=8000.0, bits=16),
+        "left maxilla, fourth premolar, bisecting angle", "explicit", "magnification", teeth=(208,),
+    ),
+    Radiograph(
+        "large-dog/images/left-lower-canine.dcm", _LARGE_CANINE,
+        Film(1080, 820, 0.038, 0.038, (3.0, 3.0), 2.0, False, 33, photons=8000.0),
+        "left mandibular canine, bisecting angle, apex off the film", "jpeg2000", "imager", teeth=(304,),
+    ),
+    Radiograph(
+        "large-dog/images/right-lower-premolars-probe.dcm", _LARGE_PROBED,
+        Film(900, 900, 0.036, 0.036, (0.0, 3.2), -1.0, True, 34, photons=8000.0),
+        "right mandible, fourth premolar, banded probe in view", "explicit", "none", teeth=(408,),
+    ),
+    Radiograph(
+        "cat/images/right-upper-premolars.dcm", _CAT_MAXILLA,
+        Film(640, 1080, 0.036, 0.027, (1.6, 2.0), 1.5, True, 41, photons=6000.0),
+        "right maxilla, third and fourth premolars, bisecting angle", "jpegls", "imager",
+        species="words", teeth=(107, 108),
+    ),
+    Radiograph(
+        "cat/images/right-lower-molar.dcm", _CAT_JAW,
+        Film(760, 1000, 0.027, 0.027, (0.6, 2.4), -1.5, True, 42, photons=6000.0),
+        "right mandible, fourth premolar and first molar, parallel technique", "rle", "geometry",
+        teeth=(408, 409),
+    ),
+)  # fmt: skip
