@@ -147,7 +147,7 @@ def _check(dataset: pydicom.Dataset, path: Path) -> None:
 
 def _class_name(dataset: pydicom.Dataset) -> str:
     uid = text(dataset, "SOPClassUID")
-    return pydicom.uid.UID(uid).name if uid else "no SOP class"
+    return pydicom.uid.UID(uid).name[:80] if uid else "no SOP class"
 
 
 def _decoded(dataset: pydicom.Dataset, path: Path) -> NDArray[Any]:

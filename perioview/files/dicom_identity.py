@@ -41,6 +41,8 @@ _SPECIES_WORDS = {
 _SPECIES_PADDING = {"canis", "lupus", "felis", "silvestris", "domestic", "domesticated", "house"}
 _SPECIES_PADDING |= {"species", "organism", "breed", "mixed", "shorthair", "longhair"}
 
+_LONGEST = 1024
+
 _PLAIN = {
     "patient_id": "PatientID",
     "patient_name": "PatientName",
@@ -92,7 +94,9 @@ def text(dataset: pydicom.Dataset, keyword: str) -> str | None:
         return None
     if isinstance(value, list | tuple | pydicom.multival.MultiValue):
         value = "\\".join(str(item) for item in value)
-    return str(value).strip(" \0\r\n\t") or None
+    # A damaged file may hold the rest of itself as one value.
+    plain = re.sub(r"[\x00-\x1f\x7f]+", " ", str(value)[:_LONGEST])
+    return plain.strip() or None
 
 
 def numbers(dataset: pydicom.Dataset, keyword: str) -> tuple[float, ...] | None:

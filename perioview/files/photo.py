@@ -3,20 +3,36 @@
 from __future__ import annotations
 
 import io
+import os
 import re
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
-from PIL import ImageCms, ImageOps
+from PIL import (
+    ImageCms,
+    ImageOps,
+    JpegImagePlugin,
+    PngImagePlugin,
+    TiffImagePlugin,
+    UnidentifiedImageError,
+)
 
 from perioview.errors import InputRefused
 from perioview.files.contents import contents, sha256, size_fault
 from perioview.image import Image
 
+# Naming the plugins loads them, and no others.
+_FORMATS = (
+    JpegImagePlugin.JpegImageFile.format,
+    PngImagePlugin.PngImageFile.format,
+    TiffImagePlugin.TiffImageFile.format,
+)
 _GREY = ("L", "I;16", "I;16L", "I;16B", "I;16N")
 _COLOUR = ("RGB", "YCbCr", "CMYK")
 _ALPHA = ("LA", "La", "RGBA", "RGBa")
@@ -70,12 +86,17 @@ def image_from_photo(data: bytes, path: Path) -> Image:
         warnings.simplefilter("ignore")
         try:
             _check_end(data)
-            picture = Picture.open(io.BytesIO(data), formats=["JPEG", "MPO", "PNG", "TIFF"])
+            picture = Picture.open(io.BytesIO(data), formats=list(_FORMATS))
             _check(picture, path)
             pixels, inverted = _pixels(picture, path, notes)
             attributes = _attributes(picture)
         except InputRefused:
             raise
+        except UnidentifiedImageError as error:
+            raise InputRefused(
+                f"{path}: is damaged or of an unsupported kind; "
+                "export one 8 or 16 bit grey or RGB picture again."
+            ) from error
         except Picture.DecompressionBombError as error:
             raise InputRefused(
                 f"{path}: has too many pixels ({error}); export it smaller."
@@ -153,7 +174,8 @@ def _pixels(picture: Picture.Image, path: Path, notes: list[str]) -> tuple[NDArr
     # Pillow turns 8-bit white-is-zero pictures over by itself, 16-bit ones it does not.
     tags = getattr(picture, "tag_v2", {})
     inverted = picture.mode.startswith("I;16") and tags.get(_WHITE_IS_ZERO) == 0
-    picture.load()
+    with _silent_libtiff(picture):
+        picture.load()
     upright = _upright(picture, notes)
     if upright.mode in _ALPHA:
         upright = _without_alpha(upright)
@@ -163,6 +185,22 @@ def _pixels(picture: Picture.Image, path: Path, notes: list[str]) -> tuple[NDArr
     if profile and upright.mode in ("RGB", "CMYK"):
         return _converted(upright, profile, notes), False
     return np.array(upright.convert("RGB")), False
+
+
+@contextmanager
+def _silent_libtiff(picture: Picture.Image) -> Iterator[None]:
+    # libtiff writes of damage to the process's own standard error; the refusal says it once.
+    if picture.format != "TIFF":
+        yield
+        return
+    kept = os.dup(2)
+    with open(os.devnull, "wb") as nowhere:
+        os.dup2(nowhere.fileno(), 2)
+    try:
+        yield
+    finally:
+        os.dup2(kept, 2)
+        os.close(kept)
 
 
 def _upright(picture: Picture.Image, notes: list[str]) -> Picture.Image:
