@@ -443,6 +443,11 @@ class MarkingRound:
         self.state = self._past.pop()
         return True
 
+    def withdraw(self) -> None:
+        """Take the last action back for good: it was refused."""
+        if self._past:
+            self.state = self._past.pop()
+
     def redo(self) -> bool:
         """Do again what was taken back; whether there was anything."""
         if not self._future:

@@ -1,0 +1,164 @@
+"""Paints the drawing over napari's canvas: dark-backed labels, black-edged lines."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from qtpy.QtCore import QEvent, QObject, QPointF, QRectF, Qt
+from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen
+from qtpy.QtWidgets import QWidget
+
+from perioview_napari import keys
+from perioview_napari.drawing import Chip, Drawing, Line
+
+CHIP_PX = 13
+CHIP_GAP = 14.0
+DARK = QColor(15, 15, 15, 215)
+
+
+class Overlay(QWidget):  # type: ignore[misc]
+    """A transparent sheet on the canvas; mouse and keys pass through it.
+
+    Parameters
+    ----------
+    canvas : QWidget
+        napari's own canvas widget, which it covers.
+    """
+
+    def __init__(self, canvas: QWidget) -> None:
+        super().__init__(canvas)
+        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+        self.setAttribute(Qt.WidgetAttribute.WA_NoSystemBackground)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.drawing = Drawing()
+        self.keys_shown = True
+        # (row, col) of the image to the canvas: 2 x 3.
+        self.affine: NDArray[np.float64] | None = None
+        canvas.installEventFilter(self)
+        self.setGeometry(canvas.rect())
+        self.show()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Follow the canvas in size."""
+        if event.type() == QEvent.Type.Resize and isinstance(watched, QWidget):
+            self.setGeometry(watched.rect())
+        return False
+
+    def point(self, at: tuple[float, float]) -> QPointF:
+        """Return where a (row, col) position lies on the canvas."""
+        assert self.affine is not None
+        x, y = self.affine @ (at[0], at[1], 1.0)
+        return QPointF(x, y)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Paint lines first, then labels over them, then the words in the corners."""
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        font = QFont(self.font())
+        font.setPixelSize(CHIP_PX)
+        painter.setFont(font)
+        if self.affine is not None:
+            for line in self.drawing.lines:
+                self._line(painter, line)
+            self._chips(painter, QFontMetricsF(font))
+        self._banner(painter)
+        if self.keys_shown:
+            self._keys(painter)
+        painter.end()
+
+    def _line(self, painter: QPainter, line: Line) -> None:
+        start, end = self.point(line.start), self.point(line.end)
+        edge = QPen(QColor(0, 0, 0, 190), line.width + 2.2)
+        edge.setCapStyle(Qt.PenCapStyle.RoundCap)
+        pen = QPen(QColor(line.colour), line.width)
+        if line.dashed:
+            pen.setDashPattern([5, 4])
+            edge.setColor(QColor(0, 0, 0, 110))
+        painter.setPen(edge)
+        painter.drawLine(start, end)
+        painter.setPen(pen)
+        painter.drawLine(start, end)
+
+    def _chips(self, painter: QPainter, metrics: QFontMetricsF) -> None:
+        placed: list[QRectF] = []
+        for chip in self.drawing.chips:
+            box = self._place(chip, metrics, placed)
+            placed.append(box)
+            self._chip(painter, box, chip.text, chip.colour)
+
+    def _place(self, chip: Chip, metrics: QFontMetricsF, placed: list[QRectF]) -> QRectF:
+        at, away = self.point(chip.at), self.point(chip.away)
+        width = metrics.horizontalAdvance(chip.text) + 12
+        height = metrics.height() + 4
+        leftward = at.x() < away.x()
+        left = at.x() - CHIP_GAP - width if leftward else at.x() + CHIP_GAP
+        box = QRectF(left, at.y() - height / 2, width, height)
+        for shift in (0.0, 1.05, -1.05, 2.1, -2.1, 3.15, -3.15, 4.2):
+            moved = box.translated(0, shift * height)
+            if not any(moved.intersects(other) for other in placed):
+                return moved
+        return box
+
+    def _chip(self, painter: QPainter, box: QRectF, text: str, colour: str) -> None:
+        painter.setPen(QPen(QColor(colour), 1.2))
+        painter.setBrush(DARK)
+        painter.drawRoundedRect(box, 4, 4)
+        painter.setPen(QColor(colour))
+        painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+
+    def _banner(self, painter: QPainter) -> None:
+        top = 8.0
+        for text, pixels, colour in (
+            (self.drawing.banner, 17, "#ffffff"),
+            (self.drawing.note, 13, "#ffcf70"),
+        ):
+            if not text:
+                continue
+            font = QFont(self.font())
+            font.setPixelSize(pixels)
+            painter.setFont(font)
+            metrics = QFontMetricsF(font)
+            box = QRectF(8, top, metrics.horizontalAdvance(text) + 20, metrics.height() + 8)
+            painter.setPen(Qt.PenStyle.NoPen)
+            painter.setBrush(DARK)
+            painter.drawRoundedRect(box, 5, 5)
+            painter.setPen(QColor(colour))
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
+            top = box.bottom() + 5
+
+    def _keys(self, painter: QPainter) -> None:
+        font = QFont(self.font())
+        font.setPixelSize(12)
+        painter.setFont(font)
+        metrics = QFontMetricsF(font)
+        rows = keys.lines()
+        key_width = max(metrics.horizontalAdvance(k) for k, _ in rows) + 10
+        width = key_width + max(metrics.horizontalAdvance(w) for _, w in rows) + 20
+        step = metrics.height() + 1
+        box = QRectF(8, self.height() - 12 - step * len(rows) - 8, width, step * len(rows) + 10)
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(QColor(15, 15, 15, 190))
+        painter.drawRoundedRect(box, 5, 5)
+        for i, (key, words) in enumerate(rows):
+            baseline = box.top() + 5 + step * i + metrics.ascent()
+            painter.setPen(QColor("#9ad0f5"))
+            painter.drawText(QPointF(box.left() + 9, baseline), key)
+            painter.setPen(QColor("#e8e8e8"))
+            painter.drawText(QPointF(box.left() + 9 + key_width, baseline), words)
+
+
+def canvas_affine(viewer: Any, layer: Any) -> NDArray[np.float64]:
+    """Return the map from a layer's (row, col) to the canvas's (x, y), as a 2 x 3 matrix."""
+    canvas = viewer.window._qt_viewer.canvas
+    transform = canvas.view.transform * canvas.view.scene.transform
+    displayed = viewer.dims.displayed
+    corners = np.array([(0.0, 0.0), (1000.0, 0.0), (0.0, 1000.0)])
+    world = np.array([layer.data_to_world(c) for c in corners])
+    # vispy counts x first: the last displayed axis.
+    xy = world[:, [displayed[1], displayed[0]]]
+    mapped = np.asarray(transform.map(np.column_stack([xy, np.zeros(3), np.ones(3)])))
+    mapped = mapped[:, :2] / mapped[:, 3:4]
+    origin = mapped[0]
+    return np.column_stack([(mapped[1] - origin) / 1000, (mapped[2] - origin) / 1000, origin])

@@ -1,0 +1,695 @@
+"""The dock widget: teeth in view, what comes next in words, the numbers, scale and view."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from qtpy.QtCore import Qt
+from qtpy.QtGui import QColor
+from qtpy.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QGridLayout,
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QLineEdit,
+    QMenu,
+    QPushButton,
+    QSlider,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from perioview.bone_loss import Site
+from perioview.errors import InputRefused
+from perioview.marking_round import SKIP_REASONS, Step, teeth_from_text, tooth_views
+from perioview.teeth import SPECIES
+from perioview.teeth import tooth as tooth_of
+from perioview_napari import keys
+from perioview_napari.convert import image_of_layer
+from perioview_napari.drawing import STAGE_COLOURS, banner, site_text
+from perioview_napari.marking import Marking
+from perioview_napari.visits import Visits
+
+STYLE = """
+QLabel#next { font-size: 17px; font-weight: 600; padding: 6px; border-radius: 4px;
+              background: #10344d; color: #ffffff; }
+QLabel#message { padding: 3px; }
+QLabel#heading { font-weight: 600; color: #9ad0f5; padding-top: 6px; }
+QTableWidget { font-size: 13px; }
+"""
+COLUMNS = ("tooth", "root, side", "loss", "mm", "stage")
+
+
+class MarkingPanel(QWidget):  # type: ignore[misc]
+    """Marks and measures the radiographs of a viewer.
+
+    Parameters
+    ----------
+    napari_viewer : napari.Viewer
+    """
+
+    def __init__(self, napari_viewer: Any) -> None:
+        super().__init__()
+        self.viewer = napari_viewer
+        self.visits = Visits()
+        self.marking = Marking(napari_viewer, self.visits.marks_path)
+        self._rows: dict[tuple[int, str, str], int] = {}
+        self._filling = False
+        self.setStyleSheet(STYLE)
+        self.setMinimumWidth(330)
+        self._build()
+        self.shortcuts = keys.install(napari_viewer.window._qt_viewer, self.run)
+        self.marking.changed.connect(self.fill)
+        self.marking.tooth_changed.connect(self.fill_tooth)
+        self.marking.message.connect(self.say)
+        napari_viewer.layers.events.inserted.connect(self._layers_changed)
+        napari_viewer.layers.events.removed.connect(self._layers_changed)
+        self._layers_changed()
+
+    def closeEvent(self, event: Any) -> None:
+        """Let go of the viewer."""
+        self.release()
+        super().closeEvent(event)
+
+    def release(self) -> None:
+        """Switch keys and mouse off and let go of the viewer."""
+        for shortcut in self.shortcuts:
+            shortcut.setEnabled(False)
+        with contextlib.suppress(Exception):
+            self.viewer.layers.events.inserted.disconnect(self._layers_changed)
+            self.viewer.layers.events.removed.disconnect(self._layers_changed)
+        self.marking.close()
+
+    # -- building ---------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        column = QVBoxLayout(self)
+        column.setSpacing(4)
+        self.images = QComboBox()
+        self.images.activated.connect(self._image_chosen)
+        self.species = QComboBox()
+        self.species.addItems(["choose species", *SPECIES])
+        self.species.activated.connect(self._species_chosen)
+        self.teeth = QLineEdit()
+        self.teeth.setPlaceholderText("308 309 or 404-407, then Enter")
+        self.teeth.returnPressed.connect(self._teeth_typed)
+        self.view_menu = QComboBox()
+        self.view_menu.activated.connect(self._view_chosen)
+        grid = QGridLayout()
+        for row, (label, widget) in enumerate(
+            (
+                ("Radiograph", self.images),
+                ("Species", self.species),
+                ("Teeth in view", self.teeth),
+                ("or a view", self.view_menu),
+            )
+        ):
+            grid.addWidget(QLabel(label), row, 0)
+            grid.addWidget(widget, row, 1)
+        grid.setColumnStretch(1, 1)
+        column.addLayout(grid)
+        self.next = QLabel("")
+        self.next.setObjectName("next")
+        self.next.setWordWrap(True)
+        column.addWidget(self.next)
+        self.progress = QLabel("")
+        self.progress.setWordWrap(True)
+        column.addWidget(self.progress)
+        column.addLayout(self._round_buttons())
+        self.table = QTableWidget(0, len(COLUMNS))
+        self.table.setHorizontalHeaderLabels(list(COLUMNS))
+        self.table.verticalHeader().setVisible(False)
+        self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.table.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.table.setSelectionMode(QTableWidget.SelectionMode.NoSelection)
+        self.table.cellClicked.connect(self._row_clicked)
+        for i, width in enumerate((46, 118, 80, 48, 44)):
+            self.table.setColumnWidth(i, width)
+        column.addWidget(self.table, 1)
+        self.caution = QLabel(
+            "± is one SD of marking error only. Radiographs under-read bone loss and show "
+            "nothing of buccal and lingual sides."
+        )
+        self.caution.setWordWrap(True)
+        column.addWidget(self.caution)
+        column.addWidget(self._heading("Scale"))
+        self.scale = QLabel("")
+        self.scale.setWordWrap(True)
+        column.addWidget(self.scale)
+        column.addLayout(
+            self._buttons(
+                ("From a ruler…", self.ask_for_ruler), ("Type mm per pixel…", self._type_scale)
+            )
+        )
+        column.addWidget(self._heading("View (stored positions never change)"))
+        column.addLayout(self._view_controls())
+        column.addWidget(self._heading("Visit"))
+        column.addLayout(
+            self._buttons(("New visit…", self._new_visit), ("Open visit…", self._open_visit))
+        )
+        self.status = QLabel("")
+        self.status.setObjectName("message")
+        self.status.setWordWrap(True)
+        column.addWidget(self.status)
+
+    def _heading(self, text: str) -> QLabel:
+        label = QLabel(text)
+        label.setObjectName("heading")
+        return label
+
+    def _buttons(self, *entries: tuple[str, Callable[[], object]]) -> QHBoxLayout:
+        row = QHBoxLayout()
+        for text, action in entries:
+            button = QPushButton(text)
+            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            button.clicked.connect(lambda _=False, act=action: act())
+            row.addWidget(button)
+        return row
+
+    def _round_buttons(self) -> QGridLayout:
+        grid = QGridLayout()
+        entries = (
+            ("Keep proposals  K", "keep"),
+            ("Skip  N", "skip"),
+            ("No loss: tooth  Q", "no_loss"),
+            ("Back  ↑", "back"),
+            ("Undo  U", "undo"),
+            ("Redo  Shift+U", "redo"),
+        )
+        for i, (text, action) in enumerate(entries):
+            button = QPushButton(text)
+            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            button.clicked.connect(lambda _=False, name=action: self.run(name))
+            if action == "skip":
+                button.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
+                button.customContextMenuRequested.connect(
+                    lambda at, b=button: self._skip_menu(b.mapToGlobal(at))
+                )
+                button.setToolTip("Right click for another reason than 'not visible'")
+            grid.addWidget(button, i // 3, i % 3)
+        return grid
+
+    def _skip_menu(self, at: Any) -> None:
+        menu = QMenu(self)
+        for reason in SKIP_REASONS:
+            menu.addAction(reason, lambda reason=reason: self.skip(reason))
+        menu.exec(at)
+
+    def _view_controls(self) -> QVBoxLayout:
+        column = QVBoxLayout()
+        column.addLayout(
+            self._buttons(
+                ("Invert  /", lambda: self.run("invert")),
+                ("Rotate  F2", lambda: self.run("rotate")),
+                ("Mirror  F3", lambda: self.run("mirror")),
+            )
+        )
+        row = QHBoxLayout()
+        self.local = QCheckBox("Local contrast  `")
+        self.local.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.local.toggled.connect(self.marking_local_contrast)
+        self.gamma = QSlider(Qt.Orientation.Horizontal)
+        self.gamma.setRange(-20, 20)
+        self.gamma.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.gamma.valueChanged.connect(self._gamma_slid)
+        row.addWidget(self.local)
+        row.addWidget(QLabel("gamma"))
+        row.addWidget(self.gamma, 1)
+        column.addLayout(row)
+        return column
+
+    # -- choosing ---------------------------------------------------------------------------
+
+    def _layers_changed(self, event: Any = None) -> None:
+        layers = self.marking.image_layers()
+        self.images.clear()
+        self.images.addItems([layer.name for layer in layers])
+        if not layers:
+            self.marking.layer = None
+            self.fill()
+        elif self.marking.layer not in layers:
+            self.show_layer(layers[0])
+        else:
+            self.images.setCurrentIndex(layers.index(self.marking.layer))
+
+    def show_layer(self, layer: Any, species: str | None = None) -> None:
+        """Show a radiograph and its marking."""
+        image, path = image_of_layer(layer)
+        known = species or self.visits.species(path)
+        try:
+            if image.species and known and image.species != known:
+                raise InputRefused(
+                    f"{image.name}: the image says {image.species}, the visit {known}; correct one."
+                )
+            self.marking.show(layer, known, self.visits.teeth(path))
+            self.say("", False)
+        except InputRefused as fault:
+            self.say(str(fault), True)
+        with contextlib.suppress(ValueError):
+            self.images.setCurrentIndex(self.marking.image_layers().index(layer))
+        self.local.blockSignals(True)
+        self.local.setChecked("limits" in layer.metadata["perioview"])
+        self.local.blockSignals(False)
+
+    def _image_chosen(self, index: int) -> None:
+        self.show_layer(self.marking.image_layers()[index])
+
+    def _species_chosen(self, index: int) -> None:
+        session = self.marking.session
+        layer = self.marking.layer
+        if index == 0 or layer is None:
+            return
+        species = SPECIES[index - 1]
+        if session is not None and session.species == species:
+            return
+        image, _ = image_of_layer(layer)
+        if image.species is not None and image.species != species:
+            self.say(f"{image.name}: the image says {image.species}.", True)
+            self.fill()
+            return
+        self.marking.forget(layer)
+        self.show_layer(layer, species)
+
+    def _teeth_typed(self) -> None:
+        session = self.marking.session
+        if session is None:
+            self.say("Choose the species first.", True)
+            return
+        try:
+            numbers = teeth_from_text(self.teeth.text(), session.species)
+        except InputRefused as fault:
+            self.say(str(fault), True)
+            return
+        self.choose_teeth(numbers)
+
+    def choose_teeth(self, numbers: tuple[int, ...]) -> None:
+        """Set the teeth in view."""
+        session = self.marking.session
+        if session is not None:
+            self.marking.act(lambda: session.round.choose_teeth(numbers))
+            self.viewer.window._qt_viewer.canvas.native.setFocus()
+
+    def _view_chosen(self, index: int) -> None:
+        session = self.marking.session
+        if session is not None and index > 0:
+            self.choose_teeth(tooth_views(session.species)[self.view_menu.itemText(index)])
+
+    def _row_clicked(self, row: int, _column: int) -> None:
+        place = next((k for k, r in self._rows.items() if r == row), None)
+        session = self.marking.session
+        if place and session is not None:
+            self.marking.act(lambda: session.round.go_to(Step("crest", *place)), changes=False)
+
+    # -- actions by key or button -----------------------------------------------------------
+
+    def run(self, action: str) -> None:
+        """Do what a key or button stands for."""
+        getattr(self, f"do_{action}")()
+
+    def _tooth(self) -> int | None:
+        session = self.marking.session
+        if session is None:
+            return None
+        cursor = session.round.state.cursor
+        if cursor is not None and cursor.tooth is not None:
+            return cursor.tooth
+        return session.proposals[0].mark.tooth if session.proposals else None
+
+    def _on_tooth(self, action: Callable[[Any, int], object]) -> None:
+        session, number = self.marking.session, self._tooth()
+        if session is None or number is None:
+            self.say("No tooth is asked for: choose teeth, or jump to one (J).", True)
+            return
+        self.marking.act(lambda: action(session.round, number))
+
+    def _on_round(self, action: Callable[[Any], object]) -> None:
+        session = self.marking.session
+        if session is not None:
+            self.marking.act(lambda: action(session.round))
+
+    def _keep(self, doubtful_too: bool) -> None:
+        session, number = self.marking.session, self._tooth()
+        if session is None or number is None:
+            return
+        of_tooth = [p for p in session.proposals if p.mark.tooth == number]
+        taken = [p.mark for p in of_tooth if doubtful_too or not p.doubtful]
+        if not taken:
+            self.say(
+                f"{number}: only doubtful proposals; look, drag them, or Shift+K."
+                if of_tooth
+                else f"{number}: no proposals; they come once CEJ and apex are marked.",
+                True,
+            )
+            return
+        self.marking.act(lambda: session.round.accept(taken))
+
+    def do_keep(self) -> None:
+        """Accept the proposals of this tooth that are sure."""
+        self._keep(False)
+
+    def do_keep_doubtful(self) -> None:
+        """Accept all proposals of this tooth."""
+        self._keep(True)
+
+    def skip(self, reason: str = SKIP_REASONS[0]) -> None:
+        """Leave out the mark that is asked for."""
+        self._on_round(lambda r: r.skip(reason))
+
+    def do_skip(self) -> None:
+        """Leave out the mark that is asked for: not visible."""
+        self.skip()
+
+    def do_no_loss(self) -> None:
+        """Record that this tooth shows no radiographic loss."""
+        self._on_tooth(lambda r, number: r.no_loss(number))
+
+    def do_undo(self) -> None:
+        """Take the last action back."""
+        self._on_round(lambda r: r.undo())
+
+    def do_redo(self) -> None:
+        """Do again what was taken back."""
+        self._on_round(lambda r: r.redo())
+
+    def do_back(self) -> None:
+        """Go to the mark before."""
+        self._on_round(lambda r: r.go(-1))
+
+    def do_forward(self) -> None:
+        """Go to the mark after."""
+        self._on_round(lambda r: r.go(1))
+
+    def do_jump(self) -> None:
+        """Ask for a tooth and go there."""
+        number, given = QInputDialog.getInt(self, "Jump", "Tooth", self._tooth() or 101, 101, 899)
+        if given:
+            self.jump(number)
+
+    def jump(self, number: int) -> None:
+        """Go to a tooth."""
+        self._on_round(lambda r: r.go_to_tooth(number))
+
+    def do_remove(self) -> None:
+        """Take away the mark that is asked for."""
+        session = self.marking.session
+        if session is None or session.round.state.cursor is None:
+            return
+        mark = session.round.state.mark_at(session.round.state.cursor)
+        if mark is not None:
+            self.marking.act(lambda: session.round.remove(mark))
+
+    def do_roots(self) -> None:
+        """Take the tooth's next set of roots."""
+        self._on_tooth(lambda r, number: r.next_variant(number))
+
+    def do_defect(self) -> None:
+        """Ask for a defect base at the root and side that is asked for."""
+        session = self.marking.session
+        cursor = session.round.state.cursor if session else None
+        if session is None or cursor is None or cursor.side is None:
+            self.say("Go to a root and side first (a crest or CEJ).", True)
+            return
+        step = Step("defect_base", cursor.tooth, cursor.root, cursor.side)
+        self.marking.act(lambda: session.round.ask_for([step]))
+
+    def _by(self, offset: int) -> None:
+        layers = self.marking.image_layers()
+        if layers:
+            at = layers.index(self.marking.layer) if self.marking.layer in layers else 0
+            self.show_layer(layers[(at + offset) % len(layers)])
+
+    def do_previous_image(self) -> None:
+        """Show the radiograph before."""
+        self._by(-1)
+
+    def do_next_image(self) -> None:
+        """Show the radiograph after."""
+        self._by(1)
+
+    def do_invert(self) -> None:
+        """Invert the view."""
+        self.marking.invert()
+
+    def do_local_contrast(self) -> None:
+        """Switch local contrast on or off."""
+        self.local.toggle()
+
+    def marking_local_contrast(self, on: bool) -> None:
+        """Show local contrast or the radiograph as it is."""
+        self.marking.show_local_contrast(on)
+
+    def do_rotate(self) -> None:
+        """Turn the view a quarter clockwise."""
+        self.marking.orient(self.marking.orientation.rotated())
+
+    def do_mirror(self) -> None:
+        """Mirror the view."""
+        self.marking.orient(self.marking.orientation.mirrored())
+
+    def do_darker(self) -> None:
+        """Darken the middle greys."""
+        self.gamma.setValue(self.gamma.value() - 2)
+
+    def do_brighter(self) -> None:
+        """Brighten the middle greys."""
+        self.gamma.setValue(self.gamma.value() + 2)
+
+    def _gamma_slid(self, value: int) -> None:
+        if self.marking.layer is not None:
+            self.marking.layer.gamma = 10 ** (-value / 30)
+
+    def do_nudge_up(self) -> None:
+        """Move the last mark up."""
+        self.marking.nudge(0, -1)
+
+    def do_nudge_down(self) -> None:
+        """Move the last mark down."""
+        self.marking.nudge(0, 1)
+
+    def do_nudge_left(self) -> None:
+        """Move the last mark left."""
+        self.marking.nudge(-1, 0)
+
+    def do_nudge_right(self) -> None:
+        """Move the last mark right."""
+        self.marking.nudge(1, 0)
+
+    def do_keys(self) -> None:
+        """Show or hide the list of keys."""
+        self.marking.overlay.keys_shown = not self.marking.overlay.keys_shown
+        self.marking.overlay.update()
+
+    # -- scale ------------------------------------------------------------------------------
+
+    def ask_for_ruler(self, distances: str | None = None, label: str = "") -> None:
+        """Ask for clicks on the band edges of a probe, or the ends of a known length."""
+        session = self.marking.session
+        if session is None:
+            return
+        if distances is None:
+            distances, given = QInputDialog.getText(
+                self,
+                "Scale from a ruler",
+                "Distances of the edges you will click, in mm, from one end\n"
+                "(a probe's bands: 0 3 6 9 12; a known length of 10 mm: 0 10)",
+                text="0 3 6 9 12",
+            )
+            if not given:
+                return
+        try:
+            steps = ruler_steps(distances, label)
+        except InputRefused as fault:
+            self.say(str(fault), True)
+            return
+        self.marking.act(lambda: session.round.ask_for(steps))
+
+    def _type_scale(self) -> None:
+        number, given = QInputDialog.getDouble(
+            self,
+            "Scale",
+            "mm per pixel (column spacing); 0 goes back to ruler and file",
+            0.02,
+            0.0,
+            10.0,
+            6,
+        )
+        if given:
+            self.use_scale(number or None)
+
+    def use_scale(self, mm_per_px: float | None) -> None:
+        """Use a typed scale, or go back to ruler and file with None."""
+        session = self.marking.session
+        if session is None:
+            return
+        try:
+            session.use_scale(mm_per_px)
+        except InputRefused as fault:
+            self.say(str(fault), True)
+            return
+        self.marking.rescale()
+
+    # -- visit ------------------------------------------------------------------------------
+
+    def _new_visit(self) -> None:
+        from perioview_napari.visit_dialog import new_visit_dialog
+
+        try:
+            folder = new_visit_dialog(self)
+        except InputRefused as fault:
+            self.say(str(fault), True)
+            return
+        if folder is not None:
+            self.open_visit(folder)
+
+    def _open_visit(self) -> None:
+        from qtpy.QtWidgets import QFileDialog
+
+        chosen = QFileDialog.getExistingDirectory(self, "Open a visit folder")
+        if chosen:
+            self.open_visit(Path(chosen))
+
+    def open_visit(self, folder: Path) -> None:
+        """Show the radiographs of a visit folder in place of what is open."""
+        try:
+            self.visits.add(folder)
+            opened = self.visits.layers(folder)
+        except InputRefused as fault:
+            self.say(str(fault), True)
+            return
+        self.open_layers(opened)
+
+    def open_layers(self, opened: list[Any], species: str | None = None) -> None:
+        """Show these layers in place of the radiographs that are open."""
+        for layer in self.marking.image_layers():
+            self.viewer.layers.remove(layer)
+        for data, kwargs, _ in opened:
+            self.viewer.add_image(data, **kwargs)
+        layers = self.marking.image_layers()
+        if layers:
+            self.show_layer(layers[0], species)
+            self.viewer.reset_view()
+
+    # -- showing ----------------------------------------------------------------------------
+
+    def say(self, text: str, fault: bool) -> None:
+        """Say what was done, or what was refused."""
+        self.status.setText(text)
+        self.status.setStyleSheet("color: #ff9d9d;" if fault else "color: #8fd694;")
+
+    def fill(self) -> None:
+        """Show the whole state anew."""
+        session = self.marking.session
+        if session is None:
+            self.next.setText(
+                "Open a radiograph" if self.marking.layer is None else "Choose the species"
+            )
+            self.progress.setText("")
+            self.scale.setText("")
+            self.table.setRowCount(0)
+            self._rows.clear()
+            self.species.setCurrentIndex(0)
+            return
+        state = session.round.state
+        self.species.setCurrentIndex(1 + SPECIES.index(session.species))
+        self._fill_views(session.species)
+        if not self.teeth.hasFocus():
+            self.teeth.setText(" ".join(str(n) for n, _ in state.roots))
+        self.next.setText(banner(session))
+        steps = state.steps
+        done = sum(1 for s in steps if not state.open(s))
+        words = f"{done} of {len(steps)} steps done"
+        if state.cursor is not None and state.cursor.tooth is not None:
+            words += f" · {tooth_of(state.cursor.tooth, session.species).words}"
+        if state.skips:
+            words += f" · {len(state.skips)} skipped"
+        if state.sound:
+            words += " · no radiographic loss: " + ", ".join(map(str, state.sound))
+        self.progress.setText(words)
+        self.scale.setText(scale_words(session.calibration))
+        self._fill_table()
+
+    def _fill_views(self, species: str) -> None:
+        if self.view_menu.property("species") == species:
+            return
+        self.view_menu.setProperty("species", species)
+        self.view_menu.clear()
+        self.view_menu.addItems(["choose a view", *tooth_views(species)])
+
+    def _fill_table(self) -> None:
+        session = self.marking.session
+        numbers = self.marking.numbers()
+        sites = [s for tooth in sorted(numbers) for s in numbers[tooth][0]]
+        self._rows = {(s.tooth, s.root, s.side): i for i, s in enumerate(sites)}
+        self.table.setRowCount(len(sites))
+        for site in sites:
+            self._fill_row(site, "" if session is None else session.site_stage(site))
+
+    def fill_tooth(self, tooth: int) -> None:
+        """Show the numbers of one tooth anew, while a mark is dragged."""
+        session = self.marking.session
+        if session is None:
+            return
+        for site in self.marking.numbers()[tooth][0]:
+            if (site.tooth, site.root, site.side) in self._rows:
+                self._fill_row(site, session.site_stage(site))
+
+    def _fill_row(self, site: Site, stage: str) -> None:
+        row = self._rows[(site.tooth, site.root, site.side)]
+        loss = site.bone_loss
+        place = site.side if site.root == "single" else f"{site.root}, {site.side}"
+        texts = (
+            str(site.tooth),
+            place,
+            site_text(site),
+            f"{loss.value:.1f}" if loss.known and loss.unit == "mm" else "",
+            stage,
+        )
+        for column, text in enumerate(texts):
+            item = self.table.item(row, column)
+            if item is None:
+                item = QTableWidgetItem()
+                self.table.setItem(row, column, item)
+            if item.text() != text:
+                item.setText(text)
+        item = self.table.item(row, len(texts) - 1)
+        item.setForeground(QColor(STAGE_COLOURS.get(stage, "#d0d0d0")))
+        flags = ", ".join(site.flags).replace("_", " ")
+        for column in range(len(texts)):
+            self.table.item(row, column).setToolTip(flags)
+
+
+def ruler_steps(distances: str, label: str = "") -> tuple[Step, ...]:
+    """Read the distances of a ruler's edges as a person types them.
+
+    Raises
+    ------
+    InputRefused
+        If there are fewer than two, one is no number, or they do not increase.
+    """
+    try:
+        read = [float(part) for part in distances.replace(";", " ").split()]
+    except ValueError as fault:
+        raise InputRefused(
+            f"ruler: '{distances}' holds something that is no number; write 0 3 6 9 12."
+        ) from fault
+    if len(read) < 2 or any(b <= a for a, b in pairwise(read)):
+        raise InputRefused(f"ruler: '{distances}' must be two or more increasing distances in mm.")
+    return tuple(Step("ruler", mm=d, object=label) for d in read)
+
+
+def scale_words(scale: Any) -> str:
+    """Say the scale, its SD and how far to trust it."""
+    if not scale.scaled:
+        return "No scale: percentages only. " + " ".join(scale.notes)
+    sd = 100 * (scale.relative_sd or 0.0)
+    words = f"{scale.col_mm:.4f} mm per pixel ± {sd:.1f} %, {scale.method.replace('_', ' ')}."
+    warning = "⚠ " if scale.method in ("imager_pixel_spacing", "pixel_spacing") else ""
+    return f"{warning}{words} " + " ".join(scale.notes)

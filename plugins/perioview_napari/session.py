@@ -1,0 +1,221 @@
+"""One radiograph being marked: its image, scale, marks, numbers and file; no Qt and no napari."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from perioview.bone_loss import MarkSd, Site, sites
+from perioview.calibration import Calibration, calibration
+from perioview.errors import InputRefused
+from perioview.files.tables import check_rulers, read_marks, read_text, write_marks
+from perioview.image import Image
+from perioview.marking_round import (
+    MarkingRound,
+    RoundState,
+    round_from_text,
+    round_text,
+    step_of,
+)
+from perioview.marks import Mark, Marks, check_marks
+from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
+from perioview.teeth import SPECIES
+from perioview.verbs.output import write_atomically
+
+LOW_CONFIDENCE = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Proposed:
+    """A proposed mark: no measurement until it is accepted or moved."""
+
+    mark: Mark
+    sd_mm: float | None
+    confidence: float
+    flags: tuple[str, ...] = ()
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether the proposal itself says that it is not sure."""
+        return self.confidence < LOW_CONFIDENCE
+
+
+class Session:
+    """The marking of one radiograph, saved after every change.
+
+    Parameters
+    ----------
+    image : Image
+    marks_path : Path
+        The marks file; read if it is there.
+    species : str
+        ``dog`` or ``cat``; None takes the image's own.
+    teeth : iterable of int
+        Teeth in view, as far as they are known.
+
+    Raises
+    ------
+    InputRefused
+        If the species is not known or the marks file cannot be used.
+    """
+
+    def __init__(
+        self,
+        image: Image,
+        marks_path: Path,
+        species: str | None = None,
+        teeth: Iterable[int] = (),
+    ) -> None:
+        self.image = image
+        self.marks_path = marks_path
+        self.species = species or image.species or SPECIES[0]
+        self.mm_per_px: float | None = None
+        self.mark_sd: MarkSd | None = None
+        self.proposals: tuple[Proposed, ...] = ()
+        self.round = MarkingRound(self.species, self._state_on_disk())
+        wanted = [*dict(self.round.state.roots), *teeth]
+        if wanted or self.round.marks.teeth():
+            cursor = self.round.state.cursor
+            self.round.choose_teeth(wanted)
+            if cursor is not None:
+                self.round.go_to(cursor)
+            self.round = MarkingRound(self.species, self.round.state)
+        self.calibration: Calibration = self._calibration()
+
+    @property
+    def round_path(self) -> Path:
+        """File beside the marks for what a marks file has no place for."""
+        return self.marks_path.with_suffix(".round.json")
+
+    def _state_on_disk(self) -> RoundState:
+        marks = Marks()
+        if self.marks_path.exists():
+            marks = read_marks(
+                self.marks_path,
+                species=self.species,
+                rows=self.image.rows,
+                cols=self.image.cols,
+            )
+        if self.round_path.exists():
+            return round_from_text(read_text(self.round_path), marks, str(self.round_path))
+        return RoundState(marks)
+
+    def _calibration(self) -> Calibration:
+        try:
+            return calibration(self.image, self.round.marks, self.mm_per_px)
+        except InputRefused:
+            return calibration(self.image, None, self.mm_per_px)
+
+    def check(self, marks: Marks) -> None:
+        """Refuse marks that would make the file unreadable.
+
+        Raises
+        ------
+        InputRefused
+            With one line per fault.
+        """
+        check_marks(marks, self.species, self.image.rows, self.image.cols, self.marks_path.name)
+        check_rulers(marks, self.marks_path.name)
+
+    def settle(self, previous: RoundState) -> None:
+        """After a change: check it, take the scale anew and save; a refused change is undone.
+
+        Raises
+        ------
+        InputRefused
+            If the marks cannot stand so, or cannot be written.
+        """
+        try:
+            self.check(self.round.marks)
+        except InputRefused:
+            self.round.withdraw()
+            self.round.go_to(previous.cursor)
+            raise
+        if previous.marks.rulers() != self.round.marks.rulers():
+            self.calibration = self._calibration()
+        self.proposals = tuple(p for p in self.proposals if self.round.state.open(step_of(p.mark)))
+        self.save(previous)
+
+    def save(self, previous: RoundState | None = None) -> None:
+        """Write marks and round, each whole or not at all.
+
+        Raises
+        ------
+        InputRefused
+            If the folder cannot be written.
+        """
+        state = self.round.state
+        # Marks first: a kill between the two loses no mark, at most where the round stood.
+        if previous is None or previous.marks != state.marks or not self.marks_path.exists():
+            write_marks(self.marks_path, state.marks)
+        write_atomically(self.round_path, round_text(state).encode())
+
+    def use_scale(self, mm_per_px: float | None) -> None:
+        """Take a given column spacing instead of rulers and file; None goes back to those."""
+        self.mm_per_px = mm_per_px
+        self.calibration = self._calibration()
+
+    def sites(self, tooth: int | None = None, marks: Marks | None = None) -> tuple[Site, ...]:
+        """Return bone loss at each site, of one tooth or of all."""
+        chosen = self.round.marks if marks is None else marks
+        if tooth is not None:
+            chosen = Marks(chosen.of(tooth=tooth))
+        chosen = Marks(tuple(m for m in chosen if m.landmark != "ruler"))
+        return sites(chosen, self.calibration, self.mark_sd)
+
+    def staged(
+        self, tooth: int | None = None, marks: Marks | None = None
+    ) -> tuple[tuple[Site, ...], tuple[ToothStage, ...]]:
+        """Return the sites of one tooth or of all, and the stage of each tooth."""
+        return radiographic_stages(
+            self.sites(tooth, marks), self.species, scaled=self.calibration.scaled
+        )
+
+    def site_stage(self, site: Site) -> str:
+        """Return the radiographic stage one site alone would mean; empty without one."""
+        percent = site.bone_loss_pct
+        if not percent.known or math.isnan(site.normal_limit_pct):
+            return ""
+        return stage_from_pct(percent.value, site.normal_limit_pct, staging_rules())
+
+    def propose(self, tooth: int) -> tuple[Proposed, ...]:
+        """Propose the crests of one tooth that are neither marked nor left out; may take long."""
+        try:
+            from perioview.proposals import crest_proposals
+        except ImportError:
+            return ()
+        of_tooth = Marks(self.round.marks.of(tooth=tooth))
+        if not of_tooth.of(landmark="apex") or not of_tooth.of(landmark="cej"):
+            return ()
+        found = crest_proposals(self.image, of_tooth, self.calibration, self.species)
+        return tuple(
+            Proposed(
+                Mark(p.landmark, p.row, p.col, p.tooth, p.root, p.side, None, "accepted"),
+                p.sd_mm,
+                float(p.confidence or 0.0),
+                tuple(p.flags),
+            )
+            for p in found
+            if p.row is not None and math.isfinite(p.row) and math.isfinite(p.col)
+        )
+
+    def take_proposals(self, tooth: int, found: Iterable[Proposed]) -> None:
+        """Show these proposals for a tooth in place of earlier ones."""
+        others = tuple(p for p in self.proposals if p.mark.tooth != tooth)
+        mine = tuple(p for p in found if self.round.state.open(step_of(p.mark)))
+        self.proposals = others + mine
+
+    def act(self, action: Callable[[], object]) -> None:
+        """Do something to the round, then check, rescale and save.
+
+        Raises
+        ------
+        InputRefused
+            If the change cannot stand (it is undone) or cannot be written (it is kept).
+        """
+        previous = self.round.state
+        action()
+        if self.round.state != previous:
+            self.settle(previous)
