@@ -78,7 +78,8 @@ class Alignment:
 
     def later_from_earlier(self, points: ArrayLike) -> NDArray[np.float64]:
         """Carry (row, col) points of the earlier image to the later one; shape (n, 2)."""
-        return mapped(np.linalg.inv(self.transform), points)
+        back = np.asarray(np.linalg.inv(self.transform), dtype=np.float64)
+        return mapped(back, points)
 
 
 def mapped(transform: NDArray[np.float64], points: ArrayLike) -> NDArray[np.float64]:
@@ -196,8 +197,8 @@ def _warnings(alignment: Alignment, found: Agreement) -> list[str]:
         said.append("inverted: one image is the negative of the other; it was turned back.")
     if found.parallax_px > PARALLAX_PX:
         said.append(
-            f"parallax: parts of the image stay up to {found.parallax_px:.1f} px apart, as roots at "
-            "different depths do when the beam was tilted; small changes there are not real."
+            f"parallax: parts of the image stay up to {found.parallax_px:.1f} px apart, as roots "
+            "at different depths do when the beam was tilted; small changes there are not real."
         )
     if found.overlap < 0.5:
         said.append(f"overlap: the images share only {100 * found.overlap:.0f} % of the earlier.")

@@ -57,7 +57,7 @@ def _features(image: Scaled) -> tuple[NDArray[np.float64], NDArray[np.float32]]:
 
     byte = (image.grey * 255).astype(np.uint8)
     byte = cv2.createCLAHE(clipLimit=3.0, tileGridSize=(8, 8)).apply(byte)
-    sift = cv2.SIFT_create(nfeatures=FEATURES, contrastThreshold=0.02)
+    sift = cv2.SIFT.create(nfeatures=FEATURES, contrastThreshold=0.02)
     keys, found = sift.detectAndCompute(byte, None)
     if found is None or not keys:
         return np.zeros((0, 2)), np.zeros((0, 128), np.float32)

@@ -1,0 +1,224 @@
+"""What changed between visits, and whether it is more than one observer's repeat would show."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from perioview.alignment import Alignment
+from perioview.bone_loss import Site
+from perioview.marks import Mark, Marks
+from perioview.measurement import Measurement, missing
+
+Z95 = 1.96
+"""Two-sided 5 % of a normal distribution, as the comparison's definition has it."""
+YEAR_DAYS = 365.25
+
+
+@dataclass(frozen=True, slots=True)
+class SiteChange:
+    """Later minus earlier at one side of one root; positive is more loss.
+
+    Parameters
+    ----------
+    tooth, root, side
+        Which.
+    pct : Measurement
+        Change of bone loss, in points of per cent of the root.
+    mm : Measurement
+        Change of bone loss in mm; NaN where projection differs too much for it.
+    detectable : bool or None
+        Whether the change in per cent exceeds 1.96 of its SD; None without a percentage.
+    flags : tuple of str
+        ``geometry_differs``: the root's own length changed more than its marks explain.
+    """
+
+    tooth: int
+    root: str
+    side: str
+    pct: Measurement
+    mm: Measurement
+    detectable: bool | None
+    flags: tuple[str, ...] = ()
+
+
+def change(earlier: Measurement, later: Measurement) -> Measurement:
+    """Later minus earlier, both visits' errors in quadrature; NaN if either is missing."""
+    if not (earlier.known and later.known) or earlier.unit != later.unit:
+        return missing(later.unit, *dict.fromkeys(earlier.flags + later.flags))
+    return Measurement(later.value - earlier.value, math.hypot(earlier.sd, later.sd), later.unit)
+
+
+def detectable(changed: Measurement) -> bool | None:
+    """Whether a change exceeds 1.96 of its standard deviation; None if it is not known."""
+    if not changed.known:
+        return None
+    return round(abs(changed.value) - Z95 * changed.sd, 9) > 0
+
+
+def site_changes(earlier: Iterable[Site], later: Iterable[Site]) -> tuple[SiteChange, ...]:
+    """Compare the sites that both visits share, in the order of the later one.
+
+    Parameters
+    ----------
+    earlier, later : iterable of Site
+        Each as `perioview.bone_loss.sites` gives them.
+
+    Returns
+    -------
+    tuple of SiteChange
+    """
+    before = {(s.tooth, s.root, s.side): s for s in earlier}
+    return tuple(
+        _site_change(before[key], site)
+        for site in later
+        if (key := (site.tooth, site.root, site.side)) in before
+    )
+
+
+def _site_change(before: Site, after: Site) -> SiteChange:
+    pct = change(before.bone_loss_pct, after.bone_loss_pct)
+    mm = change(before.bone_loss, after.bone_loss)
+    if mm.unit != "mm":
+        mm = missing("mm", "no_scale")
+    flags: tuple[str, ...] = ()
+    if detectable(change(before.root_length, after.root_length)):
+        flags = ("geometry_differs",)
+        mm = missing("mm", "geometry_differs")
+    return SiteChange(after.tooth, after.root, after.side, pct, mm, detectable(pct), flags)
+
+
+def carried_marks(
+    marks: Marks, alignment: Alignment, shape: tuple[int, int]
+) -> tuple[tuple[Mark, ...], tuple[Mark, ...]]:
+    """Carry the earlier visit's marks to the later image, as proposals to be moved.
+
+    Parameters
+    ----------
+    marks : Marks
+        Of the earlier image.
+    alignment : Alignment
+        Of the later image onto the earlier.
+    shape : tuple of int
+        Rows and columns of the later image.
+
+    Returns
+    -------
+    tuple of (tuple of Mark, tuple of Mark)
+        Those that land inside the later image, at their new place, and those that do not, at
+        their old one. Ruler marks stay behind: the ruler moved.
+    """
+    wanted = [m for m in marks if m.landmark != "ruler"]
+    if not wanted:
+        return (), ()
+    landed = alignment.later_from_earlier([(m.row, m.col) for m in wanted])
+    inside = [-0.5 <= r <= shape[0] - 0.5 and -0.5 <= c <= shape[1] - 0.5 for r, c in landed]
+    moved = [
+        replace(m, row=float(r), col=float(c), how="placed")
+        for m, (r, c) in zip(wanted, landed, strict=True)
+    ]
+    kept = tuple(m for m, ok in zip(moved, inside, strict=True) if ok)
+    return kept, tuple(m for m, ok in zip(wanted, inside, strict=True) if not ok)
+
+
+@dataclass(frozen=True, slots=True)
+class Progression:
+    """Change per year over all visits, and what can be said of it.
+
+    Parameters
+    ----------
+    per_year : Measurement
+        Slope, in the quantity's unit per year.
+    low, high : float
+        95 % interval of the slope.
+    visits : int
+        Visits it rests on.
+    sentence : str
+        The finding in plain words.
+    """
+
+    per_year: Measurement
+    low: float
+    high: float
+    visits: int
+    sentence: str
+
+
+def progression(dates: Sequence[dt.date], values: Sequence[Measurement]) -> Progression:
+    """Fit a straight line over the visits, each weighted by its own uncertainty.
+
+    Parameters
+    ----------
+    dates : sequence of date
+    values : sequence of Measurement
+        One per date, in one unit; missing ones are passed over.
+
+    Returns
+    -------
+    Progression
+        When the visits scatter more than their SDs explain, the interval widens with them
+        (Birge ratio, Student's t), so that real ups and downs are not taken for precision.
+
+    Raises
+    ------
+    ValueError
+        If the lists differ in length or the units differ.
+    """
+    if len(dates) != len(values):
+        raise ValueError(f"{len(dates)} dates for {len(values)} values; give one each.")
+    units = {v.unit for v in values}
+    if len(units) > 1:
+        raise ValueError(f"units {', '.join(sorted(units))} cannot be put on one line.")
+    unit = f"{next(iter(units), '%')}/a"
+    used = [(d, v) for d, v in zip(dates, values, strict=True) if v.known and v.sd > 0]
+    if len({d for d, _ in used}) < 2:
+        return Progression(
+            missing(unit, "too_few_visits"),
+            math.nan,
+            math.nan,
+            len(used),
+            "Nothing can be said yet: it takes two visits on different days.",
+        )
+    slope, sd, factor = _weighted_slope(used)
+    low, high = slope - factor * sd, slope + factor * sd
+    per_year = Measurement(slope, sd, unit)
+    return Progression(per_year, low, high, len(used), _sentence(per_year, low, high, used))
+
+
+def _weighted_slope(used: list[tuple[dt.date, Measurement]]) -> tuple[float, float, float]:
+    """Slope per year, its SD, and the factor that makes a 95 % interval of it."""
+    years = np.array([(d - used[0][0]).days / YEAR_DAYS for d, _ in used])
+    level = np.array([v.value for _, v in used])
+    weight = 1 / np.array([v.sd for _, v in used]) ** 2
+    middle = float((weight * years).sum() / weight.sum())
+    spread = float((weight * (years - middle) ** 2).sum())
+    slope = float((weight * (years - middle) * level).sum() / spread)
+    sd, factor, free = 1 / math.sqrt(spread), Z95, len(used) - 2
+    if free >= 2:
+        mean = float((weight * level).sum() / weight.sum())
+        left = level - mean - slope * (years - middle)
+        birge = math.sqrt(float((weight * left**2).sum()) / free)
+        if birge > 1:
+            from scipy.stats import t
+
+            sd, factor = sd * birge, float(t.ppf(0.975, free))
+    return slope, sd, factor
+
+
+def _sentence(
+    per_year: Measurement, low: float, high: float, used: list[tuple[dt.date, Measurement]]
+) -> str:
+    span = f"{per_year.unit.removesuffix('/a')} a year"
+    days = (max(d for d, _ in used) - min(d for d, _ in used)).days
+    interval = f"95 % interval {low:+.1f} to {high:+.1f}, {len(used)} visits over {days} days"
+    if low > 0:
+        return f"Bone loss grew by {per_year.value:.1f} {span} ({interval})."
+    if high < 0:
+        return f"Measured loss fell by {-per_year.value:.1f} {span} ({interval})."
+    return (
+        f"Nothing can be said yet: the change is within what repeated marking shows ({interval})."
+    )
