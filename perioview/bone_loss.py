@@ -16,8 +16,8 @@ from perioview.teeth import SIDES
 
 Points = NDArray[np.complex128]
 
-# Repeated exposures without a fixture: error variance 0.07 mm2 of a CEJ-to-crest distance (dry skulls),
-# shared by its two marks.
+# Repeated exposures without a fixture: error variance 0.07 mm2 of a CEJ-to-crest distance
+# (dry skulls), shared by its two marks.
 DEFAULT_SD_MM = 0.19
 # Our convention, for want of a scale.
 DEFAULT_SD_PX = 4.0
@@ -142,8 +142,8 @@ class _Root:
         return Measurement(value, math.hypot(sd, value * scale_sd), unit)
 
 
-def _cej_line(cejs: tuple[Mark, ...], pitch: tuple[float, float]) -> tuple[Mark, Mark] | None:
-    """Choose the mesial and the distal CEJ mark of a tooth that lie farthest apart."""
+def cej_line(cejs: tuple[Mark, ...], pitch: tuple[float, float]) -> tuple[Mark, Mark] | None:
+    """Choose the mesial and the distal CEJ mark of a tooth that lie farthest apart in mm."""
     best: tuple[Mark, Mark] | None = None
     longest = 0.0
     for mesial in (m for m in cejs if m.side == "mesial"):
@@ -237,7 +237,7 @@ def _root_sites(
     pitch = calibration.pitch
     unit = calibration.unit
     scale_sd = calibration.relative_sd or 0.0
-    line = _cej_line(tooth_marks.of(landmark="cej"), pitch)
+    line = cej_line(tooth_marks.of(landmark="cej"), pitch)
     own = tooth_marks.of(root=name, landmark="cej")
     apex = _first(tooth_marks.of(root=name, landmark="apex"))
     furcation = _first(tooth_marks.of(landmark="furcation"))

@@ -1,0 +1,289 @@
+"""The clinical report of a visit as PDF."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from importlib.resources import files
+from typing import Any
+
+from perioview import __version__
+from perioview.criteria import ToothAssessment
+from perioview.record.findings import Findings
+from perioview.record.mouth_map import mouth_picture
+from perioview.record.picture import annotated, jpeg
+from perioview.verbs.tables import shown
+from perioview.visit import Radiograph
+
+CAUTIONS = (
+    "A measuring aid: the clinician decides.",
+    "Error bars hold marking error only. Radiographs under-read bone loss (30 to 50 % of the "
+    "mineral is gone before it shows) and show nothing of buccal and lingual sides.",
+    "No diagnosis without probing every tooth under anaesthesia.",
+    "Stain shows nothing below the gum line.",
+    "Local rules and licensed practice come first.",
+)
+
+
+def _document() -> Any:
+    from fpdf import FPDF
+
+    class Report(FPDF):
+        """Pages with a running foot."""
+
+        running = ""
+
+        def footer(self) -> None:
+            self.set_y(-12)
+            self.set_font("DejaVu", size=7)
+            self.set_text_color(90)
+            self.cell(
+                0, 5, f"{self.running}   perioview {__version__}   page {self.page_no()}/{{nb}}"
+            )
+
+    pdf = Report(format="A4")
+    fonts = files("perioview") / "data" / "fonts"
+    pdf.add_font("DejaVu", fname=str(fonts / "DejaVuSans.ttf"))
+    pdf.add_font("DejaVu", style="B", fname=str(fonts / "DejaVuSans-Bold.ttf"))
+    pdf.set_margin(15)
+    pdf.set_auto_page_break(True, 16)
+    pdf.set_lang("en")
+    return pdf
+
+
+def _heading(pdf: Any, text: str, level: int = 0) -> None:
+    pdf.ln(2)
+    pdf.set_font("DejaVu", "B", 12 - level)
+    pdf.set_text_color(0)
+    if pdf.will_page_break(20):
+        pdf.add_page()
+    pdf.start_section(text, level=level)
+    pdf.multi_cell(0, 6.5, text, new_x="LMARGIN", new_y="NEXT")
+
+
+def _text(pdf: Any, text: str, size: float = 9) -> None:
+    pdf.set_font("DejaVu", size=size)
+    pdf.set_text_color(0)
+    pdf.multi_cell(0, 5, text, new_x="LMARGIN", new_y="NEXT", align="L")
+
+
+def _table(
+    pdf: Any, head: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[int]
+) -> None:
+    if not rows:
+        return
+    pdf.set_font("DejaVu", size=7.5)
+    pdf.set_text_color(0)
+    with pdf.table(
+        col_widths=tuple(widths), line_height=4.4, padding=0.6, first_row_as_headings=True,
+        borders_layout="HORIZONTAL_LINES", text_align="LEFT",
+    ) as table:  # fmt: skip
+        for cells in (head, *rows):
+            row = table.row()
+            for cell in cells:
+                row.cell(cell)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None else str(value)
+
+
+def _identity(pdf: Any, found: Findings) -> None:
+    visit = found.examination.visit
+    rows = []
+    for table, names in (
+        (
+            visit.patient,
+            ("id", "name", "species", "breed", "sex", "neutered", "birth_date", "weight_kg"),
+        ),
+        (visit.owner, ("name",)),
+        (visit.visit, ("date", "kind", "asleep", "clinician", "practice")),
+    ):
+        who = "owner" if table is visit.owner else ""
+        rows += [(who or n.replace("_", " "), _value(table[n])) for n in names if n in table]
+    half = (len(rows) + 1) // 2
+    pairs = [
+        (*rows[i], *(rows[i + half] if i + half < len(rows) else ("", ""))) for i in range(half)
+    ]
+    pdf.set_font("DejaVu", size=8.5)
+    with pdf.table(
+        col_widths=(14, 36, 14, 36), line_height=5, first_row_as_headings=False,
+        borders_layout="NONE",
+    ) as table_:  # fmt: skip
+        for cells in pairs:
+            row = table_.row()
+            for cell in cells:
+                row.cell(cell)
+
+
+def _radiograph(pdf: Any, radiograph: Radiograph) -> None:
+    _heading(pdf, radiograph.image.name, 1)
+    picture = annotated(radiograph)
+    high, wide = picture.shape[:2]
+    width = min(180.0, 105.0 * wide / high)
+    if pdf.will_page_break(width * high / wide + 8):
+        pdf.add_page()
+    teeth = ", ".join(str(t.tooth) for t in radiograph.teeth) or "no marked teeth"
+    pdf.image(
+        io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
+        alt_text=f"Radiograph {radiograph.image.name} with marks and percentages: {teeth}",
+    )  # fmt: skip
+    scale = radiograph.calibration
+    if scale.scaled:
+        said = (
+            f"Scale {scale.row_mm:.4g} x {scale.col_mm:.4g} mm per px, ± "
+            f"{100 * (scale.relative_sd or 0):.1f} % ({scale.method.replace('_', ' ')})."
+        )
+    else:
+        said = "No scale: percentages only."
+    _text(pdf, " ".join([said, *scale.notes]), 7.5)
+    unit = scale.unit
+    rows = [
+        (
+            str(s.tooth), s.root, s.side, shown(s.bone_loss_pct), shown(s.bone_loss, 2),
+            shown(s.root_length, 2), shown(s.infrabony, 2), s.pattern or "",
+            ", ".join(f.replace("_", " ") for f in s.flags),
+        )
+        for s in radiograph.sites
+    ]  # fmt: skip
+    head = ("tooth", "root", "side", "loss %", f"loss {unit}", f"root {unit}", f"infrabony {unit}",
+            "pattern*", "flags")  # fmt: skip
+    _table(pdf, head, rows, (9, 17, 11, 16, 17, 19, 17, 15, 43))
+    _text(pdf, "± one standard deviation.  * heuristic.", 7)
+    for warning in radiograph.warnings[1:]:
+        _text(pdf, f"Note: {warning}", 7.5)
+
+
+def _chances(probability: Mapping[str, float] | None) -> str:
+    if not probability:
+        return ""
+    return ", ".join(f"{k}: {100 * p:.0f} %" for k, p in probability.items() if p >= 0.005)
+
+
+def _stage_row(a: ToothAssessment) -> tuple[str, ...]:
+    stage = a.stage or ("not enough to stage" if a.status in ("", "present") else a.status)
+    reason = ", ".join(a.decided_by).replace("_", " ") or "; ".join(a.missing)
+    notes = "; ".join((*a.findings, *a.disagreements))
+    return (
+        str(a.tooth), stage + (" (borderline)" if a.borderline else ""), reason,
+        shown(a.bone_loss_pct), shown(a.attachment_loss, 1), _chances(a.stage_probability), notes,
+    )  # fmt: skip
+
+
+def _stages(pdf: Any, found: Findings) -> None:
+    shown_teeth = [
+        a for a in found.assessments if a.stage or a.findings or a.status not in ("", "present")
+    ]
+    _heading(pdf, "Stage of each tooth")
+    if not shown_teeth:
+        _text(pdf, "Nothing has been marked or charted yet.")
+        return
+    head = (
+        "tooth",
+        "stage",
+        "decided by",
+        "bone loss %",
+        "attachment mm",
+        "likely stages",
+        "notes",
+    )
+    _table(pdf, head, [_stage_row(a) for a in shown_teeth], (10, 22, 28, 20, 18, 34, 48))
+    unstaged = [str(a.tooth) for a in found.assessments if a not in shown_teeth]
+    if unstaged:
+        _text(pdf, f"Not enough to stage: {', '.join(unstaged)}.", 7.5)
+    _text(
+        pdf,
+        "Stages belong to teeth, not to the patient (AVDC nomenclature). Stages 0 and 1 are told "
+        "apart by gingivitis, never by a radiograph.",
+        7.5,
+    )
+
+
+def _photos(pdf: Any, found: Findings) -> None:
+    measured = [p for p in found.examination.photos if p.result is not None]
+    if not measured:
+        return
+    from perioview.plaque import overlay
+
+    _heading(pdf, "Plaque")
+    for photo in measured:
+        _heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1)
+        picture = overlay(photo.image, photo.regions, photo.result)
+        high, wide = picture.shape[:2]
+        width = min(150.0, 85.0 * wide / high)
+        if pdf.will_page_break(width * high / wide + 8):
+            pdf.add_page()
+        pdf.image(
+            io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
+            alt_text=f"Photograph {photo.image.name} with plaque coverage per tooth",
+        )  # fmt: skip
+        rows = []
+        for t in photo.result.json_object()["teeth"]:
+            known = t["coverage_pct"] is not None
+            rows.append(
+                (
+                    str(t["tooth"]),
+                    f"{t['coverage_pct']:.1f} ± {t['coverage_pct_sd'] or 0:.1f}" if known else "-",
+                    *(
+                        "-" if t[k] is None else f"{t[k]:.0f}"
+                        for k in ("gingival_half_pct", "coronal_half_pct", "index")
+                    ),
+                    ", ".join(f.replace("_", " ") for f in t["flags"]),
+                )
+            )
+        head = ("tooth", "coverage %", "gingival half %", "coronal half %", "index", "flags")
+        _table(pdf, head, rows, (12, 24, 24, 24, 14, 70))
+    _text(pdf, "Stain shows nothing below the gum line.", 7.5)
+
+
+def clinical_pdf(found: Findings) -> bytes:
+    """Write the clinical report.
+
+    Parameters
+    ----------
+    found : Findings
+        The examination with its assessments.
+
+    Returns
+    -------
+    bytes
+        A PDF of A4 pages with bookmarks and alternative texts.
+    """
+    pdf = _document()
+    visit = found.examination.visit
+    patient = visit.patient
+    who = str(patient.get("name", "")).replace("^", ", ")
+    pdf.running = f"{patient.get('id', '')}  {who}  {visit.visit.get('date', '')}"
+    pdf.set_title(f"Dental examination {pdf.running}")
+    pdf.add_page()
+    pdf.set_font("DejaVu", "B", 15)
+    pdf.multi_cell(0, 9, "Dental examination: measurements", new_x="LMARGIN", new_y="NEXT")
+    _identity(pdf, found)
+    _stages(pdf, found)
+    _heading(pdf, "Map of the mouth")
+    if pdf.will_page_break(150):
+        pdf.add_page()
+    pdf.image(
+        io.BytesIO(jpeg(mouth_picture(found.map_shapes))), w=140, x=35,
+        alt_text="Bone level of every measured root and stage of every tooth, around the mouth",
+    )  # fmt: skip
+    for extra in found.options_text:
+        _text(pdf, extra, 8)
+    if found.examination.radiographs:
+        _heading(pdf, "Radiographs")
+    for radiograph in found.examination.radiographs:
+        _radiograph(pdf, radiograph)
+    _photos(pdf, found)
+    if visit.steps:
+        _heading(pdf, "Procedure")
+        rows = [(_value(s.get("name")), "done" if s.get("done") else "open", _value(s.get("at")))
+                for s in visit.steps]  # fmt: skip
+        _table(pdf, ("step", "", "at"), rows, (90, 20, 50))
+    _heading(pdf, "How this was measured, and how sure it is")
+    for line in (*found.method, *CAUTIONS):
+        _text(pdf, "• " + line, 8)
+    pdf.ln(12)
+    _text(pdf, "Clinician: ______________________________    Date: ______________")
+    return bytes(pdf.output())

@@ -1,0 +1,91 @@
+"""`perioview report`: everything of a visit, measured and written into its record folder."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from perioview.errors import InputRefused
+
+if TYPE_CHECKING:
+    from perioview.record.findings import Findings
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of the verb."""
+    parser.add_argument("visit", metavar="VISIT", help="visit folder")
+    parser.add_argument("--out", metavar="DIR", help="where to write; VISIT/record by default")
+    parser.add_argument("--mark-sd", metavar="S", help="repeatability of a mark, as for measure")
+
+
+def record_files(found: Findings) -> dict[str, bytes]:
+    """Everything the record folder holds, by file name."""
+    from perioview.record.mouth_map import mouth_picture, mouth_svg
+    from perioview.record.picture import annotated, file_names, png
+    from perioview.record.report import clinical_pdf
+
+    exam = found.examination
+    names = file_names(exam.radiographs)
+    written = {
+        "measurements.json": (
+            json.dumps(found.json_object(), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+        ).encode(),
+        "sites.csv": found.sites_csv().encode(),
+        "mouth.svg": mouth_svg(found.map_shapes).encode(),
+        "mouth.png": png(mouth_picture(found.map_shapes)),
+        "report.pdf": clinical_pdf(found),
+    }
+    for radiograph in exam.radiographs:
+        written[names[radiograph.file]] = png(annotated(radiograph))
+    for photo in exam.photos:
+        if photo.result is not None:
+            from perioview.plaque import overlay
+
+            picture = overlay(photo.image, photo.regions, photo.result)
+            written[f"{photo.image.name}.plaque.png"] = png(picture)
+    return written
+
+
+def write_record(folder: Path, written: dict[str, bytes]) -> None:
+    """Write all files, or none.
+
+    Raises
+    ------
+    InputRefused
+        If the folder cannot be written.
+    """
+    draft = folder.parent / f".{folder.name}.{os.getpid()}.draft"
+    try:
+        draft.mkdir(parents=True)
+        for name, data in written.items():
+            (draft / name).write_bytes(data)
+        folder.mkdir(exist_ok=True)
+        for name in written:
+            os.replace(draft / name, folder / name)
+    except OSError as error:
+        raise InputRefused(
+            f"{folder}: cannot be written ({error.strerror}); choose another folder with --out."
+        ) from error
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Measure the visit and write its record."""
+    from perioview.files.visit_folder import examine
+    from perioview.record.findings import findings
+
+    found = findings(examine(args.visit, mark_sd=args.mark_sd))
+    folder = Path(args.out) if args.out else Path(args.visit) / "record"
+    written = record_files(found)
+    write_record(folder, written)
+    staged = [a for a in found.assessments if a.stage]
+    for a in staged:
+        doubt = ", borderline" if a.borderline else ""
+        print(f"{a.tooth}: stage {a.stage} ({', '.join(a.decided_by).replace('_', ' ')}{doubt})")
+    print(f"{folder}: {len(written)} files, report.pdf among them.")
+    print("A measuring aid: radiographs under-read bone loss; the clinician decides.")
