@@ -1,0 +1,265 @@
+"""The single checks of the close-out: what each kind of gap is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import PurePosixPath
+from typing import Any
+
+from perioview.chart import (
+    Chart,
+    ChartRow,
+    attachment,
+    is_done,
+    is_extraction,
+    leaves_no_deed,
+)
+from perioview.chart_rules import data_table, finding_kinds, finding_name, needs_decision
+from perioview.criteria import ToothAssessment
+from perioview.procedure import pack_count
+from perioview.teeth import Tooth
+from perioview.visit import PhotoResult, Visit
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One thing not done, not recorded or not proved.
+
+    Parameters
+    ----------
+    tooth : int or None
+        None for what belongs to the whole animal.
+    kind : str
+        One of `KINDS`.
+    sentence : str
+        What is open, to be read aloud.
+    screen : str
+        Where it is mended: ``chart``, ``radiographs``, ``photos`` or ``procedure``.
+    target : str
+        The site, file or step there; empty for the tooth itself.
+    """
+
+    tooth: int | None
+    kind: str
+    sentence: str
+    screen: str
+    target: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Mouth:
+    """What the checks of one visit look at."""
+
+    visit: Visit
+    chart: Chart
+    species: str
+    weight_kg: float | None
+    filmed: frozenset[int]
+    filmed_after: frozenset[int]
+    assessments: dict[int, ToothAssessment]
+
+
+def _words(of: Tooth) -> str:
+    return f"{of.number}, {of.words}"
+
+
+def examination_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
+    """Not examined, not probed, or at too few sites."""
+    chart, status = mouth.chart, mouth.chart.status(of.number)
+    if status in ("missing", "unerupted", "extracted"):
+        return
+    if not chart.of(of.number) or status == "not_examined":
+        yield Gap(of.number, "not_examined", f"{_words(of)}: not examined.", "chart")
+        return
+    if chart.within_normal(of.number):
+        return
+    fewest = data_table("chart.toml")["probing"]["fewest_sites"]
+    sites = {row.site for row in chart.probed(of.number)}
+    if not sites:
+        yield Gap(of.number, "not_probed", f"{_words(of)}: not probed.", "chart")
+    elif len(sites) < fewest:
+        yield Gap(
+            of.number,
+            "partly_probed",
+            f"{_words(of)}: probed at {len(sites)} of at least {fewest} sites.",
+            "chart",
+        )
+
+
+def film_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
+    """On no film, or called missing or unerupted without one."""
+    status = mouth.chart.status(of.number)
+    if of.number in mouth.filmed or status == "extracted" or _extracted(mouth.chart, of.number):
+        return
+    if status in ("missing", "unerupted"):
+        below = (
+            "a root or an unerupted tooth may lie below"
+            if status == "missing"
+            else ("its position and a cyst cannot be seen without one")
+        )
+        yield Gap(
+            of.number,
+            f"{status}_without_film",
+            f"{_words(of)}: called {status}, no film of the place; {below}.",
+            "radiographs",
+        )
+        return
+    yield Gap(of.number, "not_filmed", f"{_words(of)}: on no film.", "radiographs")
+
+
+def staging_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
+    """Measured but not to the end: a lower limit is known and the stage is not."""
+    found = mouth.assessments.get(of.number)
+    if found is None or found.stage is not None or not found.missing:
+        return
+    if found.at_least in (None, "0", "0-1", "1") and not found.pocket_beyond_normal:
+        return
+    yield Gap(
+        of.number,
+        "not_enough_to_stage",
+        f"{_words(of)}: cannot be staged without {', '.join(found.missing)}.",
+        "chart",
+        found.deepest_site,
+    )
+
+
+def _decided(chart: Chart, number: int) -> tuple[ChartRow, ...]:
+    return tuple(r for r in chart.of(number) if r.decision.strip())
+
+
+def _extracted(chart: Chart, number: int) -> bool:
+    if chart.status(number) == "extracted":
+        return True
+    rows = chart.of(number)
+    return any(
+        is_done(r.done) and (is_extraction(r.done) or is_extraction(r.decision)) for r in rows
+    )
+
+
+def findings_to_decide(
+    chart: Chart,
+    number: int,
+    species: str,
+    weight_kg: float | None = None,
+    assessed: ToothAssessment | None = None,
+) -> tuple[str, ...]:
+    """What of a tooth asks for a decision, in words."""
+    kinds = finding_kinds()
+    told = []
+    for finding in chart.findings(number):
+        if needs_decision(finding):
+            name, value = finding_name(finding), finding.partition("=")[2].strip()
+            told.append(f"{kinds[name].words} {value}".strip() if name in kinds else finding)
+    for field in ("furcation", "mobility"):
+        grade = chart.worst(number, field)
+        if grade:
+            told.append(f"{field} {grade}")
+    pockets = [
+        row.probing_depth_mm or 0.0
+        for row in chart.probed(number)
+        if attachment(row, species, weight_kg).beyond_normal
+    ]
+    if pockets:
+        told.append(f"pocket {max(pockets):g} mm")
+    if assessed is not None and assessed.stage in ("2", "3", "4"):
+        told.append(f"stage {assessed.stage}")
+    return tuple(told)
+
+
+def decision_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
+    """A finding of which nobody said what follows."""
+    if _decided(mouth.chart, of.number) or _extracted(mouth.chart, of.number):
+        return
+    told = findings_to_decide(
+        mouth.chart,
+        of.number,
+        mouth.species,
+        mouth.weight_kg,
+        mouth.assessments.get(of.number),
+    )
+    if told:
+        yield Gap(
+            of.number,
+            "finding_without_decision",
+            f"{_words(of)}: {', '.join(told)}; nothing decided.",
+            "chart",
+        )
+
+
+def deed_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
+    """Decided and not agreed, not done, or done without its proof."""
+    chart, number = mouth.chart, of.number
+    extracted = _extracted(chart, number)
+    asks_consent = "agreed_by" in chart.columns
+    for row in _decided(chart, number):
+        if asks_consent and is_extraction(row.decision) and not row.extra_value("agreed_by"):
+            yield Gap(
+                number,
+                "decision_not_agreed",
+                f"{_words(of)}: '{row.decision}', the owner's agreement is not recorded.",
+                "chart",
+                row.site,
+            )
+        settled = is_done(row.done) or leaves_no_deed(row.decision)
+        if not settled and not (is_extraction(row.decision) and extracted):
+            yield Gap(
+                number,
+                "decision_not_done",
+                f"{_words(of)}: decided '{row.decision}', not done.",
+                "chart",
+                row.site,
+            )
+    if extracted and number not in mouth.filmed_after and not _film_named(mouth, number):
+        yield Gap(
+            number,
+            "extraction_without_film",
+            f"{_words(of)}: extracted, no film after it shows that no root is left.",
+            "radiographs",
+        )
+
+
+def _film_named(mouth: Mouth, number: int) -> bool:
+    """Whether the chart names a film of the visit as the one taken afterwards."""
+    files = {PurePosixPath(str(r.get("file", ""))).name for r in mouth.visit.images}
+    named = {PurePosixPath(r.extra_value("film_after")).name for r in mouth.chart.of(number)}
+    return bool(files & (named - {""}))
+
+
+def pack_gaps(visit: Visit) -> Iterable[Gap]:
+    """A pharyngeal pack that may still be there."""
+    packs = pack_count(visit.steps)
+    if packs.all_out:
+        return
+    if packs.placed is None:
+        told = "nothing recorded about a pharyngeal pack; look, and count it out or record none"
+    else:
+        told = f"pharyngeal packs: {packs.placed} in, {packs.removed or 0} counted out"
+    yield Gap(None, "pack_not_out", f"{told}.", "procedure", "pack_out")
+
+
+def _number(value: Any) -> tuple[float, float]:
+    """Percentage and SD of a plaque result, whatever carries them."""
+    if value is None:
+        return math.nan, math.nan
+    return float(getattr(value, "value", value)), float(getattr(value, "sd", math.nan))
+
+
+def stain_gaps(photos: Sequence[PhotoResult]) -> Iterable[Gap]:
+    """Teeth still stained on a photo taken after cleaning."""
+    limit = float(data_table("procedure.toml")["closeout"]["residual_stain_pct"])
+    for photo in photos:
+        if photo.when != "after" or photo.result is None:
+            continue
+        for region in getattr(photo.result, "teeth", ()):
+            pct, sd = _number(getattr(region, "coverage_pct", getattr(region, "coverage", None)))
+            if math.isnan(pct) or pct <= limit + (0.0 if math.isnan(sd) else sd):
+                continue
+            yield Gap(
+                int(region.tooth),
+                "stain_left",
+                f"{region.tooth}: {pct:.0f} % still stained on {PurePosixPath(photo.file).name}.",
+                "photos",
+                photo.file,
+            )
