@@ -1,0 +1,119 @@
+"""`perioview attach`: a visit as DICOM, into a folder or an archive."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from perioview.errors import InputRefused
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of the verb."""
+    parser.add_argument("visit", metavar="VISIT", help="visit folder")
+    parser.add_argument(
+        "--to",
+        metavar="DEST",
+        required=True,
+        help="a folder, http(s)://… (DICOMweb) or dicom://AE@host:port",
+    )
+    parser.add_argument(
+        "--verify",
+        metavar="NAME",
+        help="clinician who verifies the reports; they are unverified without",
+    )
+    parser.add_argument(
+        "--confirm",
+        action="store_true",
+        help="attach although an image names another patient, species or date",
+    )
+    parser.add_argument("--mark-sd", metavar="S", help="the observer's repeatability")
+
+
+def run(args: argparse.Namespace) -> None:
+    """Attach the visit."""
+    sent = attach(
+        args.visit, args.to, verify=args.verify, confirm=args.confirm, mark_sd=args.mark_sd
+    )
+    print(
+        f"{len(sent.stored)} objects stored and confirmed, {len(sent.present)} were there already."
+    )
+
+
+def attach(
+    visit: str | Path,
+    to: str,
+    *,
+    verify: str | None = None,
+    confirm: bool = False,
+    mark_sd: str | None = None,
+) -> Any:
+    """Write a visit's record and store it.
+
+    Parameters
+    ----------
+    visit : path
+        Visit folder.
+    to : str
+        A folder, ``http(s)://…`` or ``dicom://AE@host:port``.
+    verify : str, optional
+        Clinician who verifies the reports.
+    confirm : bool
+        Whether images that name another patient, species or date are taken all the same.
+    mark_sd : str, optional
+        The observer's repeatability.
+
+    Returns
+    -------
+    perioview.record.outbox.Sent
+
+    Raises
+    ------
+    InputRefused
+        If the visit or the destination will not do; what was not confirmed stays in
+        ``record/outbox``.
+    """
+    from perioview.files.visit_folder import examine
+    from perioview.record.destination import destination_from
+    from perioview.record.objects import examination_identity, patient_faults, record_objects
+    from perioview.record.outbox import own_images, send, write_outbox
+
+    if verify is not None and not verify.strip():
+        raise InputRefused("--verify is empty; give the name of the clinician who verifies.")
+    destination = destination_from(to)
+    examination = examine(visit, mark_sd=mark_sd)
+    faults = patient_faults(examination)
+    if faults and not confirm:
+        raise InputRefused(*faults)
+    identity = examination_identity(examination)
+    pdf, pictures = _printed(examination)
+    outbox = Path(visit) / "record" / "outbox"
+    objects = record_objects(
+        examination,
+        pdf,
+        pictures,
+        verify=verify,
+        earlier=destination.reports(identity.patient_id, identity.study_uid),
+    )
+    if not objects:
+        raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
+    parcels = own_images(examination) + write_outbox(outbox, objects)
+    return send(parcels, destination, outbox=outbox, progress=_progress)
+
+
+def _printed(examination: Any) -> tuple[bytes | None, Mapping[str, bytes]]:
+    """The visit report and the pictures, where the program can make them."""
+    try:
+        from perioview.record.report import report_parts
+    except ImportError:
+        return None, {}
+    parts: tuple[bytes | None, Mapping[str, bytes]] = report_parts(examination)
+    return parts
+
+
+def _progress(done: int, total: int) -> None:
+    if sys.stderr.isatty():
+        print(f"\rstored {done} of {total}", end="\n" if done == total else "", file=sys.stderr)
