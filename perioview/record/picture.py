@@ -58,6 +58,7 @@ class _Canvas:
 
     def mark(self, point: Point, colour: Colour) -> None:
         x, y = self.at(point)
+        self.taken.append((x - 8, y - 8, x + 8, y + 8))
         self.draw.ellipse((x - 8, y - 8, x + 8, y + 8), outline=BLACK, width=5)
         self.draw.ellipse((x - 7, y - 7, x + 7, y + 7), outline=colour, width=3)
         self.draw.point((x, y), fill=colour)
@@ -141,12 +142,13 @@ def annotated(radiograph: Radiograph) -> NDArray[np.uint8]:
             for kind in ("crest", "defect_base"):
                 for m in marks.of(tooth=site.tooth, root=site.root, side=site.side, landmark=kind):
                     _bone_level(canvas, radiograph, site.axis, m)
-    for label, ruler in marks.rulers().items():
+    for ruler in marks.rulers().values():
         if len(ruler) > 1:
             canvas.line((ruler[0].row, ruler[0].col), (ruler[-1].row, ruler[-1].col), GREEN, 2)
-        canvas.chip((ruler[0].row, ruler[0].col), f"ruler {label}".strip(), GREEN)
     for m in marks:
         canvas.mark((m.row, m.col), LANDMARK[m.landmark])
+    for label, ruler in marks.rulers().items():
+        canvas.chip((ruler[0].row, ruler[0].col), f"ruler {label}".strip(), GREEN)
     for site in radiograph.sites:
         _site_chip(canvas, radiograph, site)
     for tooth in radiograph.teeth:

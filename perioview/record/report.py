@@ -51,12 +51,13 @@ def _document() -> Any:
     return pdf
 
 
-def _heading(pdf: Any, text: str, level: int = 0) -> None:
+def _heading(pdf: Any, text: str, level: int = 0, room: float = 30.0) -> None:
+    """Write a heading, on a new page where less than `room` mm would be left below it."""
     pdf.ln(2)
+    if pdf.will_page_break(room):
+        pdf.add_page()
     pdf.set_font("DejaVu", "B", 12 - level)
     pdf.set_text_color(0)
-    if pdf.will_page_break(20):
-        pdf.add_page()
     pdf.start_section(text, level=level)
     pdf.multi_cell(0, 6.5, text, new_x="LMARGIN", new_y="NEXT")
 
@@ -119,12 +120,10 @@ def _identity(pdf: Any, found: Findings) -> None:
 
 
 def _radiograph(pdf: Any, radiograph: Radiograph) -> None:
-    _heading(pdf, radiograph.image.name, 1)
     picture = annotated(radiograph)
     high, wide = picture.shape[:2]
     width = min(180.0, 105.0 * wide / high)
-    if pdf.will_page_break(width * high / wide + 8):
-        pdf.add_page()
+    _heading(pdf, radiograph.image.name, 1, width * high / wide + 25)
     teeth = ", ".join(str(t.tooth) for t in radiograph.teeth) or "no marked teeth"
     pdf.image(
         io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
@@ -209,12 +208,10 @@ def _photos(pdf: Any, found: Findings) -> None:
 
     _heading(pdf, "Plaque")
     for photo in measured:
-        _heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1)
         picture = overlay(photo.image, photo.regions, photo.result)
         high, wide = picture.shape[:2]
         width = min(150.0, 85.0 * wide / high)
-        if pdf.will_page_break(width * high / wide + 8):
-            pdf.add_page()
+        _heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1, width * high / wide + 25)
         pdf.image(
             io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
             alt_text=f"Photograph {photo.image.name} with plaque coverage per tooth",
@@ -262,17 +259,15 @@ def clinical_pdf(found: Findings) -> bytes:
     pdf.multi_cell(0, 9, "Dental examination: measurements", new_x="LMARGIN", new_y="NEXT")
     _identity(pdf, found)
     _stages(pdf, found)
-    _heading(pdf, "Map of the mouth")
-    if pdf.will_page_break(150):
-        pdf.add_page()
+    _heading(pdf, "Map of the mouth", room=130)
     pdf.image(
-        io.BytesIO(jpeg(mouth_picture(found.map_shapes))), w=140, x=35,
+        io.BytesIO(jpeg(mouth_picture(found.map_shapes))), w=118, x=46,
         alt_text="Bone level of every measured root and stage of every tooth, around the mouth",
     )  # fmt: skip
     for extra in found.options_text:
         _text(pdf, extra, 8)
     if found.examination.radiographs:
-        _heading(pdf, "Radiographs")
+        _heading(pdf, "Radiographs", room=160)
     for radiograph in found.examination.radiographs:
         _radiograph(pdf, radiograph)
     _photos(pdf, found)
