@@ -1,0 +1,180 @@
+"""Crest proposals on phantoms: error, calibration and time, with a plain gradient search beside.
+
+    python tests/benchmarks/bench_proposals.py --generator B C --seeds 5000 5080
+    python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
+    python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
+
+Generator A was used for tuning; B and C are built differently. None of them is clinical truth.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from phantoms.oblique_layers import oblique_phantom
+from phantoms.painted import painted_phantom
+from phantoms.scene import Key, Phantom
+from phantoms.thickness_maps import thickness_phantom
+
+from perioview.proposals import crest_proposals
+from perioview.proposals_frame import SideFrame, side_frames
+from perioview.proposals_strip import LANES, dense_high, straightened
+
+Array = NDArray[np.float64]
+GENERATORS: dict[str, Callable[[int], Phantom]] = {
+    "A": thickness_phantom,
+    "B": oblique_phantom,
+    "C": painted_phantom,
+}
+
+
+def gradient_search(pixels: NDArray[np.float32], frame: SideFrame) -> float:
+    """Steepest rise toward the apex on a line 0.5 mm beside the (traced) root, in mm."""
+    from scipy import ndimage
+
+    strip = straightened(pixels, frame)
+    lane = int(np.abs(LANES - 0.5).argmin())
+    line = ndimage.gaussian_filter1d(np.nan_to_num(strip.grey[:, lane], nan=0.5), 1.5)
+    rise = np.gradient(line)
+    rise[(strip.along < -0.5) | (strip.along > 0.97 * frame.length)] = -1
+    return float(strip.along[rise.argmax()])
+
+
+def spoiled(phantom: Phantom, keys: set[Key]) -> Phantom:
+    """Wipe out the crest of some sites: 3 mm around it blurred beyond recognition."""
+    from scipy import ndimage
+
+    mm = phantom.calibration.pitch[0]
+    pixels = phantom.image.pixels.astype(float)
+    soft = ndimage.gaussian_filter(pixels, 1.5 / mm)
+    rows, cols = np.indices(pixels.shape)
+    for key in keys:
+        r, c = phantom.truth[key]
+        weight = np.clip(2 - np.hypot(rows - r, cols - c) * mm / 1.5, 0, 1)
+        pixels = weight * soft + (1 - weight) * pixels
+    grain = np.random.default_rng(0).normal(0, 0.01 * np.ptp(pixels), pixels.shape)
+    return replace(phantom, image=replace(phantom.image, pixels=pixels + grain))
+
+
+def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[list[float]]:
+    """Return for each site: error, SD, confidence, baseline error, spoiled, furcal, flagged."""
+    keys = {k for k in phantom.truth if spoil and rng.random() < 0.2}
+    phantom = spoiled(phantom, keys) if keys else phantom
+    frames = {
+        (f.tooth, f.root, f.side): f
+        for f in side_frames(phantom.marks, phantom.calibration, "dog")
+    }
+    pixels = dense_high(phantom.image)
+    found = {
+        (p.tooth, p.root, p.side): p
+        for p in crest_proposals(phantom.image, phantom.marks, phantom.calibration, "dog")
+    }
+    rows = []
+    for key, truth in phantom.truth.items():
+        frame = frames[key]
+        at = frame.along_out(*truth)[0]
+        plain = gradient_search(pixels, frame) - at
+        p = found.get(key)
+        error = frame.along_out(p.row, p.col)[0] - at if p else np.nan
+        rows.append(
+            [error, p.sd_mm if p else np.nan, p.confidence if p else np.nan, plain,
+             float(key in keys), float(frame.cej is None), float("two_plates" in phantom.traits[key])]
+        )
+    return rows
+
+
+def line(name: str, rows: Array) -> str:
+    """One line of figures for some sites."""
+    known = np.isfinite(rows[:, 0])
+    e, sd, conf = np.abs(rows[known, 0]), rows[known, 1], rows[known, 2]
+    sure = conf >= 0.8
+    return (
+        f"{name:<16}{len(rows):>6}{100 * known.mean():>7.1f}"
+        f"{e.mean():>7.2f}{np.median(e):>6.2f}{np.quantile(e, 0.9):>6.2f}{100 * (e > 1).mean():>6.1f}"
+        f"{100 * sure.mean():>8.1f}{e[sure].mean() if sure.any() else np.nan:>6.2f}"
+        f"{100 * (e[sure] > 1).mean() if sure.any() else np.nan:>6.2f}"
+        f"{100 * (e > 1.96 * sd).mean():>9.1f}"
+        f"{100 * (e[sure] > 1.96 * sd[sure]).mean() if sure.any() else np.nan:>7.1f}"
+    )
+
+
+def plain_line(rows: Array) -> str:
+    """Return the same figures for the gradient search."""
+    e = np.abs(rows[:, 3])
+    return (
+        f"{'  gradient':<16}{len(rows):>6}{100.0:>7.1f}{e.mean():>7.2f}{np.median(e):>6.2f}"
+        f"{np.quantile(e, 0.9):>6.2f}{100 * (e > 1).mean():>6.1f}"
+    )
+
+
+HEAD = (
+    f"{'':<16}{'sites':>6}{'prop%':>7}{'mean':>7}{'med':>6}{'p90':>6}{'>1mm%':>6}"
+    f"{'conf.8%':>8}{'mean':>6}{'>1mm%':>6}{'out95%':>9}{'(sure)':>7}"
+)
+
+
+def timing() -> None:
+    """Time of a proposal on one image of 1500 x 2000 pixels."""
+    phantom = thickness_phantom(7)
+    pixels = np.pad(phantom.image.pixels, 2000, mode="reflect")
+    r0, c0 = 1500, 1400
+    pixels = np.ascontiguousarray(pixels[r0 : r0 + 1500, c0 : c0 + 2000])
+    marks = type(phantom.marks)(
+        tuple(replace(m, row=m.row + 2000 - r0, col=m.col + 2000 - c0) for m in phantom.marks)
+    )
+    image = replace(phantom.image, pixels=pixels)
+    crest_proposals(image, marks, phantom.calibration, "dog")
+    taken = []
+    for _ in range(5):
+        start = time.perf_counter()
+        found = crest_proposals(image, marks, phantom.calibration, "dog")
+        taken.append(1000 * (time.perf_counter() - start))
+    print(f"{len(found)} sites on {pixels.shape}: {np.median(taken) / len(found):.1f} ms a site")
+
+
+def main() -> None:
+    """Run as the module's docstring says."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--generator", nargs="+", default=["B", "C"], choices=GENERATORS)
+    parser.add_argument("--seeds", nargs=2, type=int, default=[5000, 5100])
+    parser.add_argument("--spoil", action="store_true")
+    parser.add_argument("--time", action="store_true")
+    parser.add_argument("--save", help="write the rows as .npy")
+    args = parser.parse_args()
+    if args.time:
+        timing()
+        return
+    print(HEAD)
+    every = []
+    for name in args.generator:
+        rng = np.random.default_rng(1)
+        rows = np.array(
+            [r for s in range(*args.seeds) for r in site_rows(GENERATORS[name](s), args.spoil, rng)]
+        )
+        every.append(rows)
+        print(line(name, rows))
+        print(plain_line(rows))
+        for part, at in (("own CEJ", rows[:, 5] == 0), ("furcal", rows[:, 5] == 1),
+                         ("two plates", rows[:, 6] == 1)):
+            if at.any():
+                print(line("  " + part, rows[at]))
+        if args.spoil:
+            print(line("  spoiled", rows[rows[:, 4] == 1]))
+            print(line("  not spoiled", rows[rows[:, 4] == 0]))
+    print(line("all", np.concatenate(every)))
+    if args.save:
+        np.save(args.save, np.concatenate(every))
+
+
+if __name__ == "__main__":
+    main()
