@@ -1,0 +1,132 @@
+"""`perioview batch`: every visit under a folder, here or on a Dask cluster, as one table."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from perioview.batch import Job, Row, fault_row, jobs_under, rows_of, table
+from perioview.errors import InputRefused
+from perioview.verbs.output import write_atomically
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of the verb."""
+    parser.add_argument("root", metavar="ROOT", help="folder with visit folders at any depth")
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Dask scheduler whose workers see the same folders, as tcp://host:8786",
+    )
+    parser.add_argument("--out", metavar="FILE", help="CSV to write; standard output without it")
+    parser.add_argument(
+        "--workers", type=int, metavar="N", help="processes on this computer (default: its cores)"
+    )
+    parser.add_argument(
+        "--mark-sd", metavar="S", help="repeatability of the marks, as for 'perioview measure'"
+    )
+
+
+def run(args: argparse.Namespace) -> None:
+    """Measure all, and write one table."""
+    from perioview.observer import mark_sd
+
+    if args.workers is not None and args.workers < 1:
+        raise InputRefused(f"--workers {args.workers}: must be 1 or more.")
+    if args.out and not Path(args.out).absolute().parent.is_dir():
+        raise InputRefused(f"{args.out}: its folder does not exist; make it first.")
+    mark_sd(args.mark_sd, True)
+    jobs = jobs_under(args.root, args.mark_sd)
+    if args.scheduler:
+        results = on_cluster(jobs, args.scheduler)
+    else:
+        results = on_this_computer(jobs, args.workers or os.cpu_count() or 1)
+    rows = [row for result in results for row in result]
+    if args.out:
+        write_atomically(Path(args.out), table(rows).encode())
+    else:
+        sys.stdout.write(table(rows))
+    faults = sum(bool(row.get("fault")) for row in rows)
+    said = f"{len(jobs)} visits or photos, {len(rows)} rows, {faults} with a fault"
+    if args.out:
+        print(f"{said}: {args.out}")
+    else:
+        print(said, file=sys.stderr)
+
+
+def on_this_computer(jobs: Sequence[Job], workers: int) -> list[list[Row]]:
+    """Measure in as many processes as are worth their start.
+
+    Parameters
+    ----------
+    jobs : sequence of Job
+        Visits or photos.
+    workers : int
+        At most so many processes.
+
+    Returns
+    -------
+    list of list of dict
+        Rows of each job, in order.
+    """
+    workers = min(workers, len(jobs) // 4 + 1)
+    if workers == 1:
+        return [rows_of(job) for job in jobs]
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(workers) as pool:
+        futures = [pool.submit(rows_of, job) for job in jobs]
+        return [_outcome(job, future) for job, future in zip(jobs, futures, strict=True)]
+
+
+def on_cluster(jobs: Sequence[Job], address: str) -> list[list[Row]]:
+    """Measure on the workers of a Dask scheduler.
+
+    Parameters
+    ----------
+    jobs : sequence of Job
+        With paths that the workers see too.
+    address : str
+        Of the scheduler.
+
+    Returns
+    -------
+    list of list of dict
+        Rows of each job, in order.
+
+    Raises
+    ------
+    InputRefused
+        If Dask is not installed, or no scheduler or worker answers.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise InputRefused(
+            "--scheduler needs Dask; install it with: pip install 'perioview[cluster]'"
+        ) from error
+    try:
+        client = Client(address, timeout=10, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise InputRefused(
+            f"--scheduler {address}: does not answer ({error}); check the address, e.g. "
+            "tcp://host:8786, and that the scheduler runs."
+        ) from error
+    with client:
+        if not client.scheduler_info()["workers"]:
+            raise InputRefused(f"--scheduler {address}: has no workers; start some.")
+        # Not pure: the same folder may hold other marks when it is measured again.
+        futures = client.map(rows_of, jobs, pure=False, retries=1)
+        return [_outcome(job, future) for job, future in zip(jobs, futures, strict=True)]
+
+
+def _outcome(job: Job, future: Any) -> list[Row]:
+    try:
+        rows: list[Row] = future.result()
+        return rows
+    except Exception as error:  # a worker died, or cannot import perioview
+        return [fault_row(job, f"worker failed ({type(error).__name__}: {error})")]
