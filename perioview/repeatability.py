@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from perioview.marks import LANDMARKS, Marks, key
+from perioview.marks import LANDMARKS, Key, Marks, key
 
 Z95 = 1.96
 
@@ -59,7 +59,7 @@ def landmark_sds(
         In the usual order of landmarks; those never repeated are left out. Rulers too: their
         scatter is given in pixels as well, but they lie on an object, not on the tooth.
     """
-    places: dict[object, list[tuple[float, float]]] = {}
+    places: dict[Key, list[tuple[float, float]]] = {}
     for marks in repeats:
         for mark in marks:
             places.setdefault(key(mark), []).append((mark.row * pitch[0], mark.col * pitch[1]))

@@ -6,10 +6,14 @@ import argparse
 import json
 import math
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
 from perioview.verbs.output import add_json_argument, emit, finite, write_atomically
+
+if TYPE_CHECKING:
+    from perioview.calibration import Calibration
+    from perioview.marks import Marks
 
 HELP = "an observer's own mark repeatability from repeated markings of one image"
 
@@ -61,7 +65,7 @@ def run(args: argparse.Namespace) -> None:
     emit(args, result, _table(result, len(repeats)))
 
 
-def _read(args: argparse.Namespace, paths: list[Path]) -> tuple[list[Any], Any]:
+def _read(args: argparse.Namespace, paths: list[Path]) -> tuple[list[Marks], Calibration]:
     """Read the markings, every fault of every file named, and the image's scale."""
     from perioview.calibration import Calibration, calibration
     from perioview.files.tables import read_marks
@@ -74,7 +78,8 @@ def _read(args: argparse.Namespace, paths: list[Path]) -> tuple[list[Any], Any]:
         image = read_image(args.image)
     species = _species(args, image, paths)
     rows, cols = (image.rows, image.cols) if image else (MAX_SIDE_PX, MAX_SIDE_PX)
-    repeats, faults = [], []
+    repeats: list[Marks] = []
+    faults: list[str] = []
     for path in paths:
         try:
             repeats.append(read_marks(path, species=species, rows=rows, cols=cols))

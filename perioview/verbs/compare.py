@@ -1,0 +1,315 @@
+"""`perioview compare`: two visits, or before and after cleaning, aligned and subtracted."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from perioview.errors import InputRefused
+from perioview.verbs.output import add_json_argument, emit, finite, write_atomically
+
+if TYPE_CHECKING:
+    from perioview.alignment import Alignment
+    from perioview.comparison import Comparison, Marked, PhotoComparison
+
+HELP = "two visits, or before and after cleaning, aligned and subtracted"
+Pairs = list[tuple[tuple[float, float], tuple[float, float]]]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of the verb."""
+    from perioview.verbs.measure import add_measuring_arguments
+
+    parser.add_argument("earlier", metavar="EARLIER", help="image, or visit folder")
+    parser.add_argument("later", metavar="LATER", help="image of the same place, or visit folder")
+    parser.add_argument("--marks-earlier", metavar="CSV", help="marks file of EARLIER")
+    parser.add_argument("--marks-later", metavar="CSV", help="marks file of LATER")
+    parser.add_argument(
+        "--teeth", metavar="REGIONS", help="tooth regions of EARLIER: both are photographs"
+    )
+    parser.add_argument("--gum", choices=("up", "down", "left", "right"), help="where the gum lies")
+    parser.add_argument("--dye", choices=("one-tone", "two-tone"), default="one-tone")
+    parser.add_argument("--density", type=float, default=0.15, metavar="D", help="as in plaque")
+    parser.add_argument(
+        "--points",
+        metavar="CSV",
+        help="pairs of matching points for images that cannot be aligned without: "
+        "row_later,col_later,row_earlier,col_earlier",
+    )
+    parser.add_argument(
+        "--out", metavar="DIR", help="write the pictures and the proposed marks to this folder"
+    )
+    add_measuring_arguments(parser)
+    add_json_argument(parser)
+
+
+def run(args: argparse.Namespace) -> None:
+    """Compare and show."""
+    folders = [Path(name).is_dir() for name in (args.earlier, args.later)]
+    if any(folders):
+        if not all(folders):
+            raise InputRefused(
+                f"{args.earlier}, {args.later}: one is a folder, one is not; "
+                "give two images or two visit folders."
+            )
+        from perioview.verbs.compare_visits import compare_visits
+
+        compare_visits(args)
+    elif args.teeth:
+        _run_photos(args)
+    else:
+        _run_radiographs(args)
+
+
+def _run_radiographs(args: argparse.Namespace) -> None:
+    from perioview.comparison import compared
+
+    if args.marks_later and not args.marks_earlier:
+        raise InputRefused(
+            f"{args.marks_later}: marks of the later image only; give --marks-earlier too."
+        )
+    earlier = _marked(args, args.earlier, args.marks_earlier)
+    later = _marked(args, args.later, args.marks_later)
+    result = compared(earlier, later, points=_points(args.points))
+    found = radiographs_object(result)
+    if args.out:
+        write_radiographs(Path(args.out), result, earlier)
+    emit(args, found, table(found))
+
+
+def _marked(args: argparse.Namespace, path: str, marks_file: str | None) -> Marked:
+    from perioview.calibration import calibration
+    from perioview.comparison import Marked
+    from perioview.files.reading import read_image
+    from perioview.files.tables import read_marks
+    from perioview.files.visit_folder import visit_of_image
+    from perioview.observer import mark_sd
+    from perioview.visit import agreed_species
+
+    image = read_image(path)
+    if marks_file is None:
+        return Marked(image)
+    visit = visit_of_image(Path(path))
+    species = agreed_species(
+        {
+            path: image.species,
+            "--species": args.species,
+            "visit.toml": visit.species if visit else None,
+        }
+    )
+    marks = read_marks(marks_file, species=species, rows=image.rows, cols=image.cols)
+    scale = calibration(image, marks, args.mm_per_px, mark_sd(args.mark_sd, True).ruler)
+    return Marked(image, marks, scale, mark_sd(args.mark_sd, scale.scaled))
+
+
+def _points(path: str | None) -> Pairs | None:
+    if path is None:
+        return None
+    from perioview.files.tables import csv_rows
+
+    columns = ("row_later", "col_later", "row_earlier", "col_earlier")
+    pairs: Pairs = []
+    faults = []
+    for line, row in csv_rows(Path(path), columns)[1]:
+        try:
+            a, b, c, d = (float(row[name]) for name in columns)
+        except ValueError:
+            faults.append(f"{path}: line {line}: a coordinate is no number; correct it.")
+            continue
+        pairs.append(((a, b), (c, d)))
+    if faults:
+        raise InputRefused(*faults)
+    return pairs
+
+
+def _run_photos(args: argparse.Namespace) -> None:
+    from perioview.comparison import compared_photos
+    from perioview.files.reading import read_image
+    from perioview.files.regions import read_regions
+
+    if args.marks_earlier or args.marks_later:
+        raise InputRefused(
+            f"{args.teeth}: regions are for photographs, marks for radiographs; give one kind."
+        )
+    earlier, later = read_image(args.earlier), read_image(args.later)
+    regions = read_regions(args.teeth, rows=earlier.rows, cols=earlier.cols)
+    result = compared_photos(
+        earlier,
+        later,
+        regions,
+        dye=args.dye,
+        gum=args.gum,
+        density=args.density,
+        points=_points(args.points),
+    )
+    found = photos_object(result)
+    if args.out:
+        write_photos(Path(args.out), result, earlier, later)
+    emit(args, found, table(found))
+
+
+def _alignment_object(alignment: Alignment) -> dict[str, Any]:
+    return {
+        "transform": [[float(v) for v in row] for row in alignment.transform],
+        "alignment_rms_px": finite(alignment.rms_px),
+        "matches": alignment.matches,
+        "mirrored": alignment.mirrored,
+        "inverted": alignment.inverted,
+        "agreement": finite(alignment.agreement),
+    }
+
+
+def radiographs_object(result: Comparison) -> dict[str, Any]:
+    """Build the result as `compare` writes it."""
+    found = result.difference
+    shared = max(int(found.known.sum()), 1)
+    return {
+        **_alignment_object(result.alignment),
+        "sites": [
+            {
+                "tooth": c.tooth,
+                "root": c.root,
+                "side": c.side,
+                "change_pct": finite(c.pct.value),
+                "change_pct_sd": finite(c.pct.sd),
+                "change_mm": finite(c.mm.value),
+                "change_mm_sd": finite(c.mm.sd),
+                "detectable": c.detectable,
+                "flags": list(c.flags),
+            }
+            for c in result.sites
+        ],
+        "crests": [
+            {
+                "tooth": c.tooth,
+                "root": c.root,
+                "side": c.side,
+                "moved": finite(c.moved.value),
+                "moved_sd": finite(c.moved.sd),
+                "unit": c.moved.unit,
+                "detectable": c.detectable,
+                "flags": list(c.moved.flags),
+            }
+            for c in result.crests
+        ],
+        "teeth": [],
+        "difference": {
+            "noise_sd": finite(found.noise_sd),
+            "gain_share_pct": 100 * int(found.gain.sum()) / shared,
+            "loss_share_pct": 100 * int(found.loss.sum()) / shared,
+        },
+        "warnings": list(result.warnings),
+    }
+
+
+def photos_object(result: PhotoComparison) -> dict[str, Any]:
+    """Build the result as `compare` writes it for photographs."""
+    return {
+        **_alignment_object(result.alignment),
+        "sites": [],
+        "teeth": [
+            {
+                "tooth": t.tooth,
+                "before_pct": finite(t.before.value),
+                "after_pct": finite(t.after.value),
+                "removed_pct": finite(t.removed.value),
+                "removed_pct_sd": finite(t.removed.sd),
+                "residual_pct": finite(t.residual.value),
+            }
+            for t in result.teeth
+        ],
+        "warnings": list(result.warnings),
+    }
+
+
+def _folder(path: Path) -> Path:
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputRefused(f"{path}: cannot be made ({error.strerror}); choose another.") from error
+    return path
+
+
+def write_radiographs(folder: Path, result: Comparison, earlier: Marked) -> None:
+    """Write the pictures, and the earlier marks as proposals for the later image."""
+    from perioview.comparison import dense_bright
+    from perioview.comparison_pictures import png, side_by_side
+    from perioview.subtraction import difference_picture
+
+    folder = _folder(folder)
+    before = dense_bright(earlier.image)
+    write_atomically(folder / "side-by-side.png", png(side_by_side(result.difference, before)))
+    write_atomically(folder / "difference.png", png(difference_picture(result.difference, before)))
+    if result.proposals:
+        proposals = [
+            {
+                "tooth": m.tooth,
+                "root": m.root,
+                "side": m.side,
+                "landmark": m.landmark,
+                "row": m.row,
+                "col": m.col,
+                "sd_mm": None,
+                "confidence": None,
+                "flags": ["carried_from_earlier_visit"],
+            }
+            for m in result.proposals
+        ]
+        text = json.dumps({"proposals": proposals}, indent=2, allow_nan=False) + "\n"
+        write_atomically(folder / "proposals.json", text.encode())
+
+
+def write_photos(folder: Path, result: PhotoComparison, earlier: Any, later: Any) -> None:
+    """Write both photographs side by side, and the tooth regions carried to the later one."""
+    from perioview.comparison_pictures import photos_side_by_side, png
+    from perioview.files.regions import write_regions
+
+    folder = _folder(folder)
+    picture = photos_side_by_side(earlier.pixels, later.pixels, result.alignment)
+    write_atomically(folder / "side-by-side.png", png(picture))
+    write_regions(folder / "regions-later.png", result.regions)
+
+
+def _number(value: float | None, digits: int = 1) -> str:
+    return "-" if value is None else f"{value:.{digits}f}"
+
+
+def table(found: dict[str, Any]) -> list[str]:
+    """Lay a comparison out for a person."""
+    lines = [
+        f"aligned: {found['matches']} matches, residual "
+        f"{_number(found['alignment_rms_px'], 2)} px, agreement {_number(found['agreement'], 2)}"
+    ]
+    if found["sites"]:
+        lines += ["", f"{'tooth':<6}{'root':<14}{'side':<8}{'change %':>16}{'mm':>16}  real?"]
+    for c in found["sites"]:
+        pct = f"{_number(c['change_pct'])} ± {_number(c['change_pct_sd'])}"
+        mm = f"{_number(c['change_mm'], 2)} ± {_number(c['change_mm_sd'], 2)}"
+        lines.append(
+            f"{c['tooth']:<6}{c['root']:<14}{c['side']:<8}{pct:>16}{mm:>16}  "
+            f"{_real(c['detectable'])} {' '.join(c['flags'])}".rstrip()
+        )
+    if found.get("crests"):
+        lines += ["", "crest moved toward the apex, read from the aligned pair"]
+    for c in found.get("crests", ()):
+        moved = f"{_number(c['moved'], 2)} ± {_number(c['moved_sd'], 2)} {c['unit']}"
+        lines.append(
+            f"{c['tooth']:<6}{c['root']:<14}{c['side']:<8}{moved:>19}  "
+            f"{_real(c['detectable'])} {' '.join(c['flags'])}".rstrip()
+        )
+    if found["teeth"]:
+        lines += ["", f"{'tooth':<6}{'before %':>9}{'after %':>9}{'removed':>9}{'residual %':>12}"]
+    lines += [
+        f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
+        f"{_number(t['removed_pct']):>9}{_number(t['residual_pct']):>12}"
+        for t in found["teeth"]
+    ]
+    return [*lines, "", *(f"caution: {w}" for w in found["warnings"])]
+
+
+def _real(detectable: bool | None) -> str:
+    if detectable is None:
+        return "not known"
+    return "yes" if detectable else "within repeat marking"
