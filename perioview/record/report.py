@@ -25,7 +25,8 @@ CAUTIONS = (
 )
 
 
-def _document() -> Any:
+def document() -> Any:
+    """Open a PDF with the report's own fonts and a running foot."""
     from fpdf import FPDF
 
     class Report(FPDF):
@@ -51,21 +52,22 @@ def _document() -> Any:
     return pdf
 
 
-def _heading(pdf: Any, text: str, level: int = 0, room: float = 30.0) -> None:
+def heading(pdf: Any, words: str, level: int = 0, room: float = 30.0) -> None:
     """Write a heading, on a new page where less than `room` mm would be left below it."""
     pdf.ln(2)
     if pdf.will_page_break(room):
         pdf.add_page()
     pdf.set_font("DejaVu", "B", 12 - level)
     pdf.set_text_color(0)
-    pdf.start_section(text, level=level)
-    pdf.multi_cell(0, 6.5, text, new_x="LMARGIN", new_y="NEXT")
+    pdf.start_section(words, level=level)
+    pdf.multi_cell(0, 6.5, words, new_x="LMARGIN", new_y="NEXT")
 
 
-def _text(pdf: Any, text: str, size: float = 9) -> None:
+def text(pdf: Any, words: str, size: float = 9) -> None:
+    """Write a paragraph."""
     pdf.set_font("DejaVu", size=size)
     pdf.set_text_color(0)
-    pdf.multi_cell(0, 5, text, new_x="LMARGIN", new_y="NEXT", align="L")
+    pdf.multi_cell(0, 5, words, new_x="LMARGIN", new_y="NEXT", align="L")
 
 
 def _table(
@@ -123,7 +125,7 @@ def _radiograph(pdf: Any, radiograph: Radiograph) -> None:
     picture = annotated(radiograph)
     high, wide = picture.shape[:2]
     width = min(180.0, 105.0 * wide / high)
-    _heading(pdf, radiograph.image.name, 1, width * high / wide + 25)
+    heading(pdf, radiograph.image.name, 1, width * high / wide + 25)
     teeth = ", ".join(str(t.tooth) for t in radiograph.teeth) or "no marked teeth"
     pdf.image(
         io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
@@ -137,7 +139,7 @@ def _radiograph(pdf: Any, radiograph: Radiograph) -> None:
         )
     else:
         said = "No scale: percentages only."
-    _text(pdf, " ".join([said, *scale.notes]), 7.5)
+    text(pdf, " ".join([said, *scale.notes]), 7.5)
     unit = scale.unit
     rows = [
         (
@@ -150,9 +152,9 @@ def _radiograph(pdf: Any, radiograph: Radiograph) -> None:
     head = ("tooth", "root", "side", "loss %", f"loss {unit}", f"root {unit}", f"infrabony {unit}",
             "pattern*", "flags")  # fmt: skip
     _table(pdf, head, rows, (9, 17, 11, 16, 17, 19, 17, 15, 43))
-    _text(pdf, "± one standard deviation.  * heuristic.", 7)
+    text(pdf, "± one standard deviation.  * heuristic.", 7)
     for warning in radiograph.warnings[1:]:
-        _text(pdf, f"Note: {warning}", 7.5)
+        text(pdf, f"Note: {warning}", 7.5)
 
 
 def _chances(probability: Mapping[str, float] | None) -> str:
@@ -175,9 +177,9 @@ def _stages(pdf: Any, found: Findings) -> None:
     shown_teeth = [
         a for a in found.assessments if a.stage or a.findings or a.status not in ("", "present")
     ]
-    _heading(pdf, "Stage of each tooth")
+    heading(pdf, "Stage of each tooth")
     if not shown_teeth:
-        _text(pdf, "Nothing has been marked or charted yet.")
+        text(pdf, "Nothing has been marked or charted yet.")
         return
     head = (
         "tooth",
@@ -191,8 +193,8 @@ def _stages(pdf: Any, found: Findings) -> None:
     _table(pdf, head, [_stage_row(a) for a in shown_teeth], (10, 22, 28, 20, 18, 34, 48))
     unstaged = [str(a.tooth) for a in found.assessments if a not in shown_teeth]
     if unstaged:
-        _text(pdf, f"Not enough to stage: {', '.join(unstaged)}.", 7.5)
-    _text(
+        text(pdf, f"Not enough to stage: {', '.join(unstaged)}.", 7.5)
+    text(
         pdf,
         "Stages belong to teeth, not to the patient (AVDC nomenclature). Stages 0 and 1 are told "
         "apart by gingivitis, never by a radiograph.",
@@ -206,12 +208,12 @@ def _photos(pdf: Any, found: Findings) -> None:
         return
     from perioview.plaque import overlay
 
-    _heading(pdf, "Plaque")
+    heading(pdf, "Plaque")
     for photo in measured:
         picture = overlay(photo.image, photo.regions, photo.result)
         high, wide = picture.shape[:2]
         width = min(150.0, 85.0 * wide / high)
-        _heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1, width * high / wide + 25)
+        heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1, width * high / wide + 25)
         pdf.image(
             io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
             alt_text=f"Photograph {photo.image.name} with plaque coverage per tooth",
@@ -232,7 +234,7 @@ def _photos(pdf: Any, found: Findings) -> None:
             )
         head = ("tooth", "coverage %", "gingival half %", "coronal half %", "index", "flags")
         _table(pdf, head, rows, (12, 24, 24, 24, 14, 70))
-    _text(pdf, "Stain shows nothing below the gum line.", 7.5)
+    text(pdf, "Stain shows nothing below the gum line.", 7.5)
 
 
 def clinical_pdf(found: Findings) -> bytes:
@@ -248,7 +250,7 @@ def clinical_pdf(found: Findings) -> bytes:
     bytes
         A PDF of A4 pages with bookmarks and alternative texts.
     """
-    pdf = _document()
+    pdf = document()
     visit = found.examination.visit
     patient = visit.patient
     who = str(patient.get("name", "")).replace("^", ", ")
@@ -259,26 +261,26 @@ def clinical_pdf(found: Findings) -> bytes:
     pdf.multi_cell(0, 9, "Dental examination: measurements", new_x="LMARGIN", new_y="NEXT")
     _identity(pdf, found)
     _stages(pdf, found)
-    _heading(pdf, "Map of the mouth", room=130)
+    heading(pdf, "Map of the mouth", room=130)
     pdf.image(
         io.BytesIO(jpeg(mouth_picture(found.map_shapes))), w=118, x=46,
         alt_text="Bone level of every measured root and stage of every tooth, around the mouth",
     )  # fmt: skip
     for extra in found.options_text:
-        _text(pdf, extra, 8)
+        text(pdf, extra, 8)
     if found.examination.radiographs:
-        _heading(pdf, "Radiographs", room=160)
+        heading(pdf, "Radiographs", room=160)
     for radiograph in found.examination.radiographs:
         _radiograph(pdf, radiograph)
     _photos(pdf, found)
     if visit.steps:
-        _heading(pdf, "Procedure")
+        heading(pdf, "Procedure")
         rows = [(_value(s.get("name")), "done" if s.get("done") else "open", _value(s.get("at")))
                 for s in visit.steps]  # fmt: skip
         _table(pdf, ("step", "", "at"), rows, (90, 20, 50))
-    _heading(pdf, "How this was measured, and how sure it is")
+    heading(pdf, "How this was measured, and how sure it is")
     for line in (*found.method, *CAUTIONS):
-        _text(pdf, "• " + line, 8)
+        text(pdf, "• " + line, 8)
     pdf.ln(12)
-    _text(pdf, "Clinician: ______________________________    Date: ______________")
+    text(pdf, "Clinician: ______________________________    Date: ______________")
     return bytes(pdf.output())

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import json
 import os
 import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
 
@@ -20,15 +21,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("visit", metavar="VISIT", help="visit folder")
     parser.add_argument("--out", metavar="DIR", help="where to write; VISIT/record by default")
     parser.add_argument("--mark-sd", metavar="S", help="repeatability of a mark, as for measure")
+    parser.add_argument("--home-care", metavar="FILE", help="a practice's own home care (TOML)")
 
 
-def record_files(found: Findings) -> dict[str, bytes]:
+def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[str, bytes]:
     """Everything the record folder holds, by file name."""
     from perioview.record.mouth_map import mouth_picture, mouth_svg
     from perioview.record.picture import annotated, file_names, png
+    from perioview.record.calendar import calendar
+    from perioview.record.owner_page import owner_html, owner_page, owner_pdf
     from perioview.record.report import clinical_pdf
 
     exam = found.examination
+    page = owner_page(found, rules)
+    patient_id = str(exam.visit.patient["id"])
+    made = dt.datetime.now(dt.UTC)
     names = file_names(exam.radiographs)
     written = {
         "measurements.json": (
@@ -38,6 +45,9 @@ def record_files(found: Findings) -> dict[str, bytes]:
         "mouth.svg": mouth_svg(found.map_shapes).encode(),
         "mouth.png": png(mouth_picture(found.map_shapes)),
         "report.pdf": clinical_pdf(found),
+        "owner.html": owner_html(page).encode(),
+        "owner.pdf": owner_pdf(page),
+        "recheck.ics": calendar(patient_id, page.pet, page.plan.rechecks, made).encode(),
     }
     for radiograph in exam.radiographs:
         written[names[radiograph.file]] = png(annotated(radiograph))
@@ -77,11 +87,13 @@ def write_record(folder: Path, written: dict[str, bytes]) -> None:
 def run(args: argparse.Namespace) -> None:
     """Measure the visit and write its record."""
     from perioview.files.visit_folder import examine
+    from perioview.home_care import home_care_rules
     from perioview.record.findings import findings
 
     found = findings(examine(args.visit, mark_sd=args.mark_sd))
     folder = Path(args.out) if args.out else Path(args.visit) / "record"
-    written = record_files(found)
+    rules = home_care_rules(args.home_care) if args.home_care else None
+    written = record_files(found, rules)
     write_record(folder, written)
     staged = [a for a in found.assessments if a.stage]
     for a in staged:

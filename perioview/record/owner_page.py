@@ -1,0 +1,208 @@
+"""The owner's page: plain words, their pet's own pictures, the plan; HTML and PDF."""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import io
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+from perioview.chart import Chart
+from perioview.home_care import HomePlan, home_plan
+from perioview.record.findings import Findings
+from perioview.record.mouth_map import mouth_svg
+from perioview.record.picture import annotated, jpeg
+from perioview.teeth import tooth
+
+PLAIN_STAGE = {
+    "0": "healthy gums",
+    "1": "sore gums, but the bone is still there",
+    "0-1": "no bone loss seen on the X-ray",
+    "2": "a little of the bone around the tooth is gone",
+    "3": "a good part of the bone around the tooth is gone",
+    "4": "more than half of the bone around the tooth is gone",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class OwnerPage:
+    """What the page says, before it is set as HTML or PDF."""
+
+    pet: str
+    date: dt.date
+    practice: str
+    found: tuple[str, ...]
+    done: tuple[str, ...]
+    plan: HomePlan
+    pictures: tuple[tuple[bytes, str], ...]
+    map_svg: str
+
+
+def _visit_date(found: Findings) -> dt.date:
+    date = found.examination.visit.visit.get("date")
+    if isinstance(date, dt.datetime):
+        return date.date()
+    return date if isinstance(date, dt.date) else dt.date.today()
+
+
+def _name(number: int, species: str) -> str:
+    return f"{tooth(number, species).words} (tooth {number})"
+
+
+def _sentences(found: Findings) -> tuple[str, ...]:
+    species = found.examination.species
+    lines = []
+    for stage in ("4", "3", "2"):
+        of_stage = [a.tooth for a in found.assessments if a.stage == stage]
+        if of_stage:
+            names = "; ".join(_name(n, species) for n in of_stage)
+            lines.append(f"{PLAIN_STAGE[stage].capitalize()}: {names}.")
+    sound = [a for a in found.assessments if a.stage in ("0", "1", "0-1")]
+    if sound:
+        many = f"{len(sound)} {'tooth looks' if len(sound) == 1 else 'teeth look'}"
+        lines.append(f"{many} sound, or only the gum is sore.")
+    return tuple(lines) or ("No tooth has been measured yet.",)
+
+
+def _plaque_line(found: Findings) -> tuple[str, ...]:
+    lines = []
+    for photo in found.examination.photos:
+        if photo.result is None:
+            continue
+        covered = photo.result.json_object()["mouth"]["coverage_pct"]
+        if covered is not None:
+            lines.append(
+                f"{photo.when.capitalize()} the cleaning, plaque covered {covered:.0f} % of the "
+                "teeth in the photo."
+            )
+    return tuple(lines)
+
+
+def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPage:
+    """Gather what the owner is told.
+
+    Parameters
+    ----------
+    found : Findings
+    rules : dict, optional
+        A practice's own home care rules.
+    """
+    exam = found.examination
+    chart = exam.chart or Chart()
+    plan = home_plan(_visit_date(found), chart, [a.stage for a in found.assessments], rules)
+    done = [f"We took out: {_name(n, exam.species)}." for n in plan.wound_teeth]
+    done += [str(s["name"]).capitalize() + "." for s in exam.visit.steps if s.get("done")]
+    name = str(exam.visit.patient.get("name", ""))
+    pet = (name.split("^")[1] if "^" in name else name).strip() or "Your pet"
+    pictures = []
+    for r in exam.radiographs[:2]:
+        if r.teeth:
+            alt = f"X-ray of {pet}'s teeth with our measurements: {r.image.name}"
+            pictures.append((jpeg(annotated(r), 80), alt))
+    for photo in exam.photos[:2]:
+        if photo.result is not None:
+            from perioview.plaque import overlay
+
+            alt = f"Photo of {pet}'s teeth {photo.when} the cleaning, plaque marked"
+            picture = overlay(photo.image, photo.regions, photo.result)
+            pictures.append((jpeg(picture, 80), alt))
+    return OwnerPage(
+        pet,
+        _visit_date(found),
+        str(exam.visit.visit.get("practice", "")),
+        (*_sentences(found), *_plaque_line(found)),
+        tuple(done),
+        plan,
+        tuple(pictures),
+        mouth_svg(found.map_shapes),
+    )
+
+
+_STYLE = """
+:root { color-scheme: light }
+body { font: 1.05rem/1.55 system-ui, 'DejaVu Sans', sans-serif; color: #1b1b1b; background: #fff;
+  max-width: 44rem; margin: 0 auto; padding: 1rem; overflow-wrap: anywhere }
+h1 { font-size: 1.7rem; line-height: 1.2 } h2 { font-size: 1.25rem; margin-top: 2rem }
+h3 { font-size: 1.05rem; margin: 1.1rem 0 .2rem } p { margin: .2rem 0 .6rem }
+img, svg { max-width: 100%; height: auto; display: block; margin: .8rem 0 }
+.when { font-size: 1.15rem; font-weight: 600 }
+.note { border-top: 1px solid #555; margin-top: 2rem; padding-top: .6rem; font-size: .95rem }
+@media print { body { max-width: none; padding: 0; font-size: 11pt }
+  h2, h3 { break-after: avoid } img, svg, li { break-inside: avoid } svg { max-width: 12cm } }
+"""
+CLOSING = (
+    "X-rays show less bone loss than there is, and stain shows nothing below the gum. "
+    "Ask us whenever you are unsure, and call at once if your pet stops eating, bleeds or swells."
+)
+
+
+def _day(day: dt.date) -> str:
+    return f"{day.day} {day:%B %Y}"
+
+
+def _recheck_text(page: OwnerPage) -> list[str]:
+    return [f"{_day(r.first)} to {_day(r.last)}: {r.text}." for r in page.plan.rechecks]
+
+
+def owner_html(page: OwnerPage) -> str:
+    """Write the page as one self-contained HTML file."""
+    pet = escape(page.pet)
+
+    def listed(lines: tuple[str, ...]) -> str:
+        return "<ul>" + "".join(f"<li>{escape(x)}</li>" for x in lines) + "</ul>"
+
+    parts = [
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{pet}: teeth</title>'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f"<style>{_STYLE}</style></head><body><main>",
+        f"<h1>{pet}’s teeth</h1><p>{_day(page.date)}"
+        + (f", {escape(page.practice)}" if page.practice else "")
+        + "</p>",
+        "<h2>What we found</h2>" + listed(page.found),
+    ]
+    if page.done:
+        parts.append("<h2>What we did</h2>" + listed(page.done))
+    parts.append("<h2>What you can do at home</h2>")
+    parts += [f"<h3>{escape(a.title)}</h3><p>{escape(a.text)}</p>" for a in page.plan.advice]
+    parts.append("<h2>When we want to see you again</h2>")
+    parts += [f'<p class="when">{escape(t)}</p>' for t in _recheck_text(page)]
+    if page.pictures:
+        parts.append(f"<h2>{pet}’s own pictures</h2>")
+    for data, alt in page.pictures:
+        code = base64.b64encode(data).decode()
+        parts.append(f'<img alt="{escape(alt)}" src="data:image/jpeg;base64,{code}">')
+    parts.append("<h2>Map of the mouth</h2>" + page.map_svg)
+    parts.append(f'<p class="note">{escape(CLOSING)}</p></main></body></html>\n')
+    return "\n".join(parts)
+
+
+def owner_pdf(page: OwnerPage) -> bytes:
+    """Write the page as PDF."""
+    from perioview.record.report import document, heading, text
+
+    pdf = document()
+    pdf.running = f"{page.pet}  {page.date}"
+    pdf.set_title(f"{page.pet}: teeth")
+    pdf.add_page()
+    heading(pdf, f"{page.pet}’s teeth, {_day(page.date)}")
+    for title, lines in (("What we found", page.found), ("What we did", page.done)):
+        if lines:
+            heading(pdf, title)
+        for line in lines:
+            text(pdf, "• " + line, 10)
+    heading(pdf, "What you can do at home")
+    for a in page.plan.advice:
+        heading(pdf, a.title, 1)
+        text(pdf, a.text, 10)
+    heading(pdf, "When we want to see you again")
+    for line in _recheck_text(page):
+        text(pdf, line, 11)
+    for data, alt in page.pictures:
+        if pdf.will_page_break(95):
+            pdf.add_page()
+        pdf.image(io.BytesIO(data), w=120, x=45, alt_text=alt)
+        pdf.ln(3)
+    text(pdf, CLOSING, 9)
+    return bytes(pdf.output())
