@@ -40,16 +40,34 @@ def encode(linear):
 def planck_gain(kelvin):
     """Channel gains of a black body relative to 5500 K at 610, 540, 460 nm."""
     lam = np.array([610e-9, 540e-9, 460e-9])
+
     def body(t):
         return lam**-5 / (np.exp(1.4388e-2 / (lam * t)) - 1)
+
     gain = body(kelvin) / body(5500.0)
     return gain / gain[1]
 
 
-def scene(seed, *, dye="one-tone", teeth=5, tooth_px=130, kinds=None, kelvin=5500, exposure=1.0,
-          gradient=0.15, glare=True, noise=0.006, jpeg=92, tartar=0.3, blur=0.8, hue=None):
+def scene(
+    seed,
+    *,
+    dye="one-tone",
+    teeth=5,
+    tooth_px=130,
+    kinds=None,
+    kelvin=5500,
+    exposure=1.0,
+    gradient=0.15,
+    glare=True,
+    noise=0.006,
+    jpeg=92,
+    tartar=0.3,
+    blur=0.8,
+    hue=None,
+    spacing=1.08,
+):
     rng = np.random.default_rng(seed)
-    rows, pitch = int(tooth_px * 2.0), int(tooth_px * 1.08)
+    rows, pitch = int(tooth_px * 2.0), int(tooth_px * spacing)
     cols = pitch * teeth + 40
     yy, xx = np.mgrid[0:rows, 0:cols].astype(float)
     background = np.array([0.02, 0.012, 0.012])
@@ -64,14 +82,23 @@ def scene(seed, *, dye="one-tone", teeth=5, tooth_px=130, kinds=None, kelvin=550
     density = np.zeros((rows, cols))
     old_density = np.zeros((rows, cols))
     kinds_out = {}
-    pink = np.array(hue) if hue is not None else np.array([rng.uniform(0.04, 0.16), 1.0, rng.uniform(0.35, 0.6)])
+    pink = (
+        np.array(hue)
+        if hue is not None
+        else np.array([rng.uniform(0.04, 0.16), 1.0, rng.uniform(0.35, 0.6)])
+    )
     purple = np.array([rng.uniform(0.6, 0.85), 1.0, rng.uniform(0.2, 0.4)])
     brown = np.array([0.25, 0.55, 1.0])
     for i in range(teeth):
         name = NAMES[i % 10]
-        kind = (kinds or {}).get(i) or rng.choice(["stained", "stained", "stained", "clean", "all"], p=[.3, .25, .2, .13, .12])
+        kind = (kinds or {}).get(i) or rng.choice(
+            ["stained", "stained", "stained", "clean", "all"], p=[0.3, 0.25, 0.2, 0.13, 0.12]
+        )
         kinds_out[name] = kind
-        cx, cy = 20 + pitch * (i + 0.5), gumline[0, min(cols - 1, int(20 + pitch * (i + .5)))] + 0.62 * tooth_px
+        cx, cy = (
+            20 + pitch * (i + 0.5),
+            gumline[0, min(cols - 1, int(20 + pitch * (i + 0.5)))] + 0.62 * tooth_px,
+        )
         w, h = tooth_px * rng.uniform(0.40, 0.49), tooth_px * rng.uniform(0.55, 0.68)
         power = rng.uniform(2.2, 3.2)
         u, v = (xx - cx) / w, (yy - cy) / h
@@ -79,15 +106,32 @@ def scene(seed, *, dye="one-tone", teeth=5, tooth_px=130, kinds=None, kelvin=550
         regions[inside] = name
         base = np.array([0.60, 0.53, 0.42]) * rng.uniform(0.85, 1.1)
         base = base * (1 + 0.04 * rng.normal(size=3))
-        yellow = np.clip(0.5 - 0.5 * v, 0, 1)[..., None] * np.array([0.0, 0.02, 0.09]) * rng.uniform(0, 1)
+        yellow = (
+            np.clip(0.5 - 0.5 * v, 0, 1)[..., None]
+            * np.array([0.0, 0.02, 0.09])
+            * rng.uniform(0, 1)
+        )
         shade = (0.72 + 0.28 * np.sqrt(np.clip(1 - 0.75 * u**2 - 0.35 * v**2, 0, 1)))[..., None]
-        enamel = base * 10 ** (-yellow) * shade * (1 + 0.02 * noise_field(rng, (rows, cols), 14)[..., None])
+        enamel = (
+            base
+            * 10 ** (-yellow)
+            * shade
+            * (1 + 0.02 * noise_field(rng, (rows, cols), 14)[..., None])
+        )
         target = {"clean": 0.0, "all": 1.0}.get(kind, rng.uniform(0.05, 0.85))
-        spots = noise_field(rng, (rows, cols), tooth_px / rng.uniform(3, 7)) - 1.6 * (v + 1) * rng.uniform(0.3, 1)
-        level = np.quantile(spots[inside], 1 - target) if 0 < target < 1 else (1e9 if target == 0 else -1e9)
+        spots = noise_field(rng, (rows, cols), tooth_px / rng.uniform(3, 7)) - 1.6 * (
+            v + 1
+        ) * rng.uniform(0.3, 1)
+        level = (
+            np.quantile(spots[inside], 1 - target)
+            if 0 < target < 1
+            else (1e9 if target == 0 else -1e9)
+        )
         soft = rng.uniform(0.04, 0.15)
         cover = 1 / (1 + np.exp(-np.clip((spots - level) / soft, -50, 50)))
-        strength = rng.uniform(0.3, 1.0) * np.exp(0.25 * noise_field(rng, (rows, cols), tooth_px / 4))
+        strength = rng.uniform(0.3, 1.0) * np.exp(
+            0.25 * noise_field(rng, (rows, cols), tooth_px / 4)
+        )
         amount = np.clip(strength, 0.22, 1.4) * cover
         is_old = np.zeros_like(inside)
         if dye == "two-tone":
