@@ -65,7 +65,11 @@ def jobs_under(root: str | Path, mark_sd: str | None = None) -> tuple[Job, ...]:
         raise InputRefused(f"{root}: is no folder; name the folder that holds the visits.")
     root = root.resolve()
     found: list[Path] = []
-    for place, folders, files in os.walk(root):
+
+    def unreadable(error: OSError) -> None:
+        found.append(Path(error.filename))
+
+    for place, folders, files in os.walk(root, onerror=unreadable):
         if "visit.toml" in files:
             found.append(Path(place))
             folders.clear()

@@ -7,11 +7,16 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from perioview.batch import Job, Row, fault_row, jobs_under, rows_of, table
 from perioview.errors import InputRefused
 from perioview.verbs.output import write_atomically
+
+if TYPE_CHECKING:
+    from multiprocessing.context import SpawnContext
+
+ANSWER_SECONDS = 10.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,10 +82,29 @@ def on_this_computer(jobs: Sequence[Job], workers: int) -> list[list[Row]]:
     if workers == 1:
         return [rows_of(job) for job in jobs]
     from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures.process import BrokenProcessPool
+    from multiprocessing import get_context
 
-    with ProcessPoolExecutor(workers) as pool:
-        futures = [pool.submit(rows_of, job) for job in jobs]
-        return [_outcome(job, future) for job, future in zip(jobs, futures, strict=True)]
+    done: list[list[Row]] = []
+    while len(done) < len(jobs):
+        rest = jobs[len(done) :]
+        with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+            futures = [pool.submit(rows_of, job) for job in rest]
+            for job, future in zip(rest, futures, strict=True):
+                if isinstance(future.exception(), BrokenProcessPool):
+                    break
+                done.append(_outcome(job, future))
+        if len(done) < len(jobs):
+            # A decoder that crashes takes the whole pool along: the next one alone, then go on.
+            done.append(_alone(jobs[len(done)], get_context("spawn")))
+    return done
+
+
+def _alone(job: Job, context: SpawnContext) -> list[Row]:
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor(1, mp_context=context) as pool:
+        return _outcome(job, pool.submit(rows_of, job))
 
 
 def on_cluster(jobs: Sequence[Job], address: str) -> list[list[Row]]:
@@ -110,7 +134,7 @@ def on_cluster(jobs: Sequence[Job], address: str) -> list[list[Row]]:
             "--scheduler needs Dask; install it with: pip install 'perioview[cluster]'"
         ) from error
     try:
-        client = Client(address, timeout=10, set_as_default=False)
+        client = Client(address, timeout=ANSWER_SECONDS, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise InputRefused(
             f"--scheduler {address}: does not answer ({error}); check the address, e.g. "

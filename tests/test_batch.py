@@ -1,0 +1,268 @@
+"""A folder of visits as one table: every site a row, every fault a row, the rest unharmed."""
+
+import csv
+import hashlib
+import io
+import json
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from PIL import Image as Picture
+
+import perioview
+from perioview.batch import COLUMNS, IDENTITY, Job, jobs_under, rows_of, table
+from perioview.cli import main
+from perioview.errors import InputRefused
+from perioview.verbs.batch import on_this_computer
+from tests.test_reading_dicom import intraoral
+
+# One root upright: the CEJ at row 10, the apex at row 60, so 1 row is 2 percent.
+MARKS = """tooth,root,side,landmark,row,col,mm
+404,single,mesial,cej,10,20,
+404,single,distal,cej,10,40,
+404,single,mesial,crest,{mesial},19,
+404,single,distal,crest,20,41,
+404,single,,apex,60,30,
+"""
+
+
+def visit(folder, *, mesial=15, patient="PV-9001", marks=True, image=True):
+    """A visit of one radiograph, 0.1 mm a pixel, its mesial crest at the given row."""
+    (folder / "images").mkdir(parents=True)
+    (folder / "marks").mkdir()
+    (folder / "visit.toml").write_text(
+        f'[patient]\nid = "{patient}"\nspecies = "dog"\n[[images]]\nfile = "images/jaw.dcm"\n'
+    )
+    if image:
+        grey = np.arange(70 * 60, dtype=np.uint16).reshape(70, 60) % 4096
+        dataset = intraoral(grey, PixelSpacing=["0.1", "0.1"])
+        dataset.save_as(folder / "images" / "jaw.dcm", enforce_file_format=True)
+    if marks:
+        (folder / "marks" / "jaw.dcm.csv").write_text(MARKS.format(mesial=mesial))
+    return folder
+
+
+def rows_in(text):
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def test_rows_by_hand(tmp_path):
+    folder = visit(tmp_path / "a")
+    rows = rows_in(table(rows_of(Job(str(folder), "a"))))
+    assert [(row["tooth"], row["root"], row["side"]) for row in rows] == [
+        ("404", "single", "mesial"),
+        ("404", "single", "distal"),
+    ]
+    # 5 and 10 of 50 rows, 0.1 mm each.
+    assert [float(row["bone_loss_pct"]) for row in rows] == pytest.approx([10, 20])
+    assert [float(row["bone_loss_mm"]) for row in rows] == pytest.approx([0.5, 1.0])
+    assert {row["scale_method"] for row in rows} == {"pixel_spacing"}
+    digest = hashlib.sha256((folder / "images" / "jaw.dcm").read_bytes()).hexdigest()
+    for row in rows:
+        assert [row[key] for key in IDENTITY] == [
+            *("a", "PV-9001", "images/jaw.dcm", digest, perioview.__version__, "")
+        ]
+
+
+def test_the_columns_named_in_the_contract_come_first_and_agree_with_measure(tmp_path, capsys):
+    folder = visit(tmp_path / "a")
+    assert COLUMNS[:6] == ("visit", "patient", "image", "sha256", "version", "fault")
+    image, marks = folder / "images" / "jaw.dcm", folder / "marks" / "jaw.dcm.csv"
+    assert main(["measure", str(image), "--marks", str(marks), "--json", "-"]) == 0
+    measured = json.loads(capsys.readouterr().out)
+    assert main(["batch", str(tmp_path)]) == 0
+    rows = rows_in(capsys.readouterr().out)
+    for row, site in zip(rows, measured["sites"], strict=True):
+        for key, value in site.items():
+            if key != "flags":
+                assert row[key] == ("" if value is None else str(value)), key
+        assert row["flags"].split() == site["flags"]
+        assert row["radiographic_stage"] == measured["teeth"][0]["radiographic_stage"]
+
+
+def test_bad_visits_become_rows_and_the_good_ones_stay(tmp_path, capsys):
+    visit(tmp_path / "1 good")
+    visit(tmp_path / "2 image gone", image=False)
+    visit(tmp_path / "3 no marks", marks=False)
+    broken = visit(tmp_path / "4 broken")
+    (broken / "visit.toml").write_text("[patient\n")
+    outside = visit(tmp_path / "5 mark outside", mesial=500)
+    cut = visit(tmp_path / "6 cut")
+    data = (cut / "images" / "jaw.dcm").read_bytes()
+    (cut / "images" / "jaw.dcm").write_bytes(data[: len(data) // 2])
+    bare = visit(tmp_path / "7 nothing")
+    (bare / "visit.toml").write_text('[patient]\nid = "PV-9007"\n')
+    visit(tmp_path / "deeper" / "8 good")
+    out = tmp_path / "all.csv"
+    assert main(["batch", str(tmp_path), "--out", str(out), "--workers", "1"]) == 0
+    assert "8 visits or photos, 10 rows, 6 with a fault" in capsys.readouterr().out
+    rows = rows_in(out.read_text("utf-8"))
+    by_visit = {
+        name: [r for r in rows if r["visit"] == name] for name in {r["visit"] for r in rows}
+    }
+    for good in ("1 good", "deeper/8 good"):
+        assert [row["fault"] for row in by_visit[good]] == ["", ""]
+    says = {
+        "2 image gone": "no such file",
+        "3 no marks": "no roots are marked",
+        "4 broken": "TOML",
+        "5 mark outside": "outside",
+        "6 cut": "cut short",
+        "7 nothing": "no images",
+    }
+    for name, words in says.items():
+        (row,) = by_visit[name]
+        assert words in row["fault"] and row["tooth"] == "" and row["version"], row
+    assert by_visit["6 cut"][0]["sha256"] and by_visit["6 cut"][0]["patient"] == "PV-9001"
+    assert outside.is_dir()
+
+
+def test_one_bad_image_leaves_the_others_of_its_visit(tmp_path):
+    folder = visit(tmp_path / "a")
+    with (folder / "visit.toml").open("a") as more:
+        more.write('[[images]]\nfile = "images/gone.dcm"\n')
+    rows = rows_of(Job(str(folder), "a"))
+    assert [bool(row.get("fault")) for row in rows] == [False, False, True]
+    assert rows[2]["image"] == "images/gone.dcm"
+
+
+def test_the_root_may_be_a_visit_itself(tmp_path):
+    folder = visit(tmp_path / "přední zub")
+    assert [job.name for job in jobs_under(folder)] == ["přední zub"]
+
+
+def test_what_lies_inside_a_visit_or_is_hidden_is_not_another_visit(tmp_path):
+    visit(tmp_path / "a")
+    visit(tmp_path / "a" / "record" / "copy")
+    visit(tmp_path / ".trash" / "b")
+    assert [job.name for job in jobs_under(tmp_path)] == ["a"]
+
+
+def stained_photo(folder):
+    """A white tooth on dark gums, its left half dyed, and the tooth's region beside it."""
+    folder.mkdir(parents=True)
+    pixels = np.full((60, 80, 3), (90, 30, 30), np.uint8)
+    pixels[10:50, 10:70] = (235, 232, 225)
+    pixels[10:50, 10:40] = (225, 60, 120)
+    Picture.fromarray(pixels).save(folder / "left.png")
+    labels = np.zeros((60, 80), np.uint16)
+    labels[10:50, 10:70] = 208
+    Picture.fromarray(labels).save(folder / "left.png.png")
+    return folder / "left.png"
+
+
+def test_a_photo_outside_any_visit_is_measured_by_its_regions(tmp_path):
+    photo = stained_photo(tmp_path / "photos")
+    Picture.new("RGB", (5, 5)).save(tmp_path / "photos" / "other.png")
+    (job,) = jobs_under(tmp_path)
+    (row,) = rows_of(job)
+    assert (row["visit"], row["image"], row["tooth"]) == ("photos/left.png", "left.png", 208)
+    assert row["sha256"] == hashlib.sha256(photo.read_bytes()).hexdigest()
+    assert row["region_px"] == 40 * 60
+
+
+def test_photos_of_a_visit(tmp_path):
+    folder = visit(tmp_path / "a")
+    os.replace(stained_photo(tmp_path / "p"), folder / "images" / "left.png")
+    (folder / "regions").mkdir()
+    with (folder / "visit.toml").open("a") as more:
+        more.write('[[photos]]\nfile = "images/left.png"\ndye = "one-tone"\ngum = "up"\n')
+    rows = rows_of(Job(str(folder), "a"))
+    assert "no tooth regions" in rows[-1]["fault"]
+    os.replace(tmp_path / "p" / "left.png.png", folder / "regions" / "left.png.png")
+    rows = rows_of(Job(str(folder), "a"))
+    assert (rows[-1]["tooth"], rows[-1].get("fault", "")) == (208, "")
+
+
+def test_refusals(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("perioview.verbs.batch.ANSWER_SECONDS", 0.3)
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    visit(tmp_path / "visits" / "a")
+    for arguments, words in (
+        ([str(empty)], "holds no visit"),
+        ([str(tmp_path / "gone")], "is no folder"),
+        ([str(tmp_path / "visits"), "--workers", "0"], "1 or more"),
+        ([str(tmp_path / "visits"), "--mark-sd", "x"], "no SD"),
+        ([str(tmp_path / "visits"), "--out", str(tmp_path / "no" / "a.csv")], "does not exist"),
+        ([str(tmp_path / "visits"), "--scheduler", "nonsense://x"], "does not answer"),
+        ([str(tmp_path / "visits"), "--scheduler", "tcp://127.0.0.1:9"], "does not answer"),
+    ):
+        assert main(["batch", *arguments]) == 2, arguments
+        said = capsys.readouterr()
+        assert words in said.err and said.out == "" and said.err.count("\n") == 1, said.err
+
+
+def test_mark_sd_reaches_every_visit(tmp_path):
+    folder = visit(tmp_path / "a")
+    (job,) = jobs_under(folder, mark_sd="0")
+    assert {row["bone_loss_pct_sd"] for row in rows_of(job)} == {0.0}
+
+
+def test_processes_give_the_same_table_as_one(tmp_path):
+    for number in range(5):
+        visit(tmp_path / str(number), mesial=12 + number)
+    jobs = jobs_under(tmp_path)
+    alone = on_this_computer(jobs, 1)
+    assert on_this_computer(jobs, 2) == alone
+    assert [rows[0]["bone_loss_pct"] for rows in alone] == pytest.approx([4, 6, 8, 10, 12])
+
+
+class Crashing(Job):
+    """A job whose process dies, as a decoder's fault would make it."""
+
+    def __reduce__(self):
+        return os._exit, (9,)
+
+
+def test_a_crash_costs_only_its_own_visit(tmp_path):
+    jobs = [Job(str(visit(tmp_path / str(number))), str(number)) for number in range(5)]
+    jobs[2] = Crashing(jobs[2].path, "crash")
+    results = on_this_computer(jobs, 2)
+    assert [bool(rows[0].get("fault")) for rows in results] == [False, False, True, False, False]
+    assert "worker failed" in results[2][0]["fault"]
+
+
+CLUSTER = """
+import sys
+from distributed import LocalCluster
+from perioview.cli import main
+if __name__ == "__main__":
+    with LocalCluster(
+        n_workers=1, threads_per_worker=2, processes=False, protocol="tcp", dashboard_address=None
+    ) as cluster:
+        sys.exit(main(["batch", sys.argv[1], "--out", sys.argv[2],
+                       "--scheduler", cluster.scheduler_address]))
+"""
+
+
+def test_a_dask_cluster_gives_the_same_table(tmp_path):
+    pytest.importorskip("distributed")
+    visit(tmp_path / "v" / "a")
+    visit(tmp_path / "v" / "b", image=False)
+    run = subprocess.run(
+        [sys.executable, "-c", CLUSTER, str(tmp_path / "v"), str(tmp_path / "c.csv")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 0, run.stderr
+    assert main(["batch", str(tmp_path / "v"), "--out", str(tmp_path / "l.csv")]) == 0
+    assert (tmp_path / "c.csv").read_bytes() == (tmp_path / "l.csv").read_bytes()
+    assert len(rows_in((tmp_path / "c.csv").read_text())) == 3
+
+
+def test_originals_stay_as_they_are(tmp_path):
+    folder = visit(tmp_path / "a")
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    rows_of(Job(str(folder), "a"))
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+
+
+def test_jobs_of_a_file_are_refused(tmp_path):
+    (tmp_path / "x.csv").touch()
+    with pytest.raises(InputRefused, match="is no folder"):
+        jobs_under(tmp_path / "x.csv")
