@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from perioview.errors import InputRefused
+
+if TYPE_CHECKING:
+    from perioview.record.outbox import Sent
+    from perioview.visit import Examination
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,7 +53,7 @@ def attach(
     verify: str | None = None,
     confirm: bool = False,
     mark_sd: str | None = None,
-) -> Any:
+) -> Sent:
     """Write a visit's record and store it.
 
     Parameters
@@ -68,7 +71,7 @@ def attach(
 
     Returns
     -------
-    perioview.record.outbox.Sent
+    Sent
 
     Raises
     ------
@@ -104,14 +107,19 @@ def attach(
     return send(parcels, destination, outbox=outbox, progress=_progress)
 
 
-def _printed(examination: Any) -> tuple[bytes | None, Mapping[str, bytes]]:
-    """The visit report and the pictures, where the program can make them."""
-    try:
-        from perioview.record.report import report_parts
-    except ImportError:
-        return None, {}
-    parts: tuple[bytes | None, Mapping[str, bytes]] = report_parts(examination)
-    return parts
+def _printed(examination: Examination) -> tuple[bytes, dict[str, bytes]]:
+    """Make the visit report and the pictures with marks and values burned in."""
+    from perioview.record.findings import findings
+    from perioview.record.picture import annotated, png
+    from perioview.record.report import clinical_pdf
+
+    pictures = {r.file: png(annotated(r)) for r in examination.radiographs if len(r.marks)}
+    for photo in examination.photos:
+        if photo.result is not None:
+            from perioview.plaque import overlay
+
+            pictures[photo.file] = png(overlay(photo.image, photo.regions, photo.result))
+    return clinical_pdf(findings(examination)), pictures
 
 
 def _progress(done: int, total: int) -> None:

@@ -1,0 +1,158 @@
+"""A DICOMweb archive as destination: STOW to store, QIDO to confirm, WADO to read (PS3.18)."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, TypeVar
+
+import pydicom
+from pydicom.dataset import Dataset
+
+from perioview.errors import InputRefused
+from perioview.record.destination import Parcel, Progress
+
+T = TypeVar("T")
+_TIMEOUT_S = (10, 120)  # to connect, and between two answers of a slow archive
+
+
+class DicomWeb:
+    """An archive reached by DICOMweb.
+
+    Parameters
+    ----------
+    url : str
+        Root of its services. Who we are comes from the environment: ``PERIOVIEW_USER`` and
+        ``PERIOVIEW_PASSWORD``, or ``PERIOVIEW_TOKEN``; a certificate authority of the
+        practice's own from ``PERIOVIEW_CA``. TLS is always verified.
+    """
+
+    def __init__(self, url: str) -> None:
+        self.url = url.rstrip("/")
+
+    def _client(self) -> Any:
+        try:
+            import requests
+            from dicomweb_client.api import DICOMwebClient
+        except ImportError as error:
+            raise InputRefused(
+                "a DICOMweb archive needs the archive extra; "
+                "install it with pip install 'perioview[archive]'."
+            ) from error
+        session = requests.Session()
+        session.verify = os.environ.get("PERIOVIEW_CA") or True
+        user, token = os.environ.get("PERIOVIEW_USER"), os.environ.get("PERIOVIEW_TOKEN")
+        if user:
+            session.auth = (user, os.environ.get("PERIOVIEW_PASSWORD", ""))
+        elif token:
+            session.headers["Authorization"] = f"Bearer {token}"
+        return DICOMwebClient(self.url, session=session, timeout=_TIMEOUT_S)
+
+    def _asked(self, question: Callable[[Any], T]) -> T:
+        """Ask the archive; its failures in words that say what to do."""
+        client = self._client()
+        import requests
+
+        try:
+            return question(client)
+        except requests.exceptions.SSLError as error:
+            raise InputRefused(
+                f"{self.url}: its certificate is not trusted ({_short(error)}); renew it, or "
+                "name the practice's own authority in PERIOVIEW_CA."
+            ) from error
+        except requests.exceptions.HTTPError as error:
+            status = error.response.status_code if error.response is not None else "?"
+            told = {
+                401: "who we are is not accepted; set PERIOVIEW_USER and PERIOVIEW_PASSWORD",
+                403: "access is denied; ask for the right to store",
+                404: "no DICOMweb service is there; check the address",
+                507: "the archive is full; make room there",
+            }.get(status if isinstance(status, int) else 0, "the archive failed; try again later")
+            raise InputRefused(f"{self.url}: answered {status}: {told}.") from error
+        except (requests.exceptions.RequestException, OSError) as error:
+            raise InputRefused(
+                f"{self.url}: cannot be reached or cut the connection ({_short(error)}); "
+                "check the address and the archive, then try again."
+            ) from error
+
+    def held(self, parcels: Sequence[Parcel]) -> set[str]:
+        """UIDs of those parcels that the archive finds by query."""
+        return self._asked(lambda client: self._found(client, parcels))
+
+    @staticmethod
+    def _found(client: Any, parcels: Sequence[Parcel]) -> set[str]:
+        studies = {str(p.header.StudyInstanceUID) for p in parcels}
+        there: set[str] = set()
+        for study in sorted(studies):
+            for row in _rows(
+                client.search_for_instances(study_instance_uid=study, get_remaining=True)
+            ):
+                there.add(str(row.SOPInstanceUID))
+        return there & {p.uid for p in parcels}
+
+    def store(self, parcels: Sequence[Parcel], progress: Progress) -> set[str]:
+        """Store one by one, then ask which arrived.
+
+        Parameters
+        ----------
+        parcels : sequence of Parcel
+        progress : callable
+            Told of (done, total).
+
+        Returns
+        -------
+        set of str
+            UIDs the archive finds afterwards.
+        """
+
+        def stored(client: Any) -> set[str]:
+            for done, parcel in enumerate(parcels, 1):
+                client.store_instances([pydicom.dcmread(parcel.path)])
+                progress(done, len(parcels))
+            return self._found(client, parcels)
+
+        return self._asked(stored)
+
+    def reports(self, patient: str, study: str | None = None) -> list[Dataset]:
+        """Structured reports of a patient, or of one study of that patient."""
+
+        def read(client: Any) -> list[Dataset]:
+            filters = {"PatientID": patient, "Modality": "SR"}
+            found = client.search_for_series(
+                study_instance_uid=study, search_filters=filters, get_remaining=True
+            )
+            return [
+                report
+                for row in _rows(found)
+                for report in client.retrieve_series(
+                    str(row.StudyInstanceUID) if study is None else study,
+                    str(row.SeriesInstanceUID),
+                )
+                if str(report.get("PatientID", "")) == patient
+            ]
+
+        return self._asked(read)
+
+    def studies(self, patient: str) -> list[Dataset]:
+        """Studies of a patient as the archive lists them."""
+        return self._asked(
+            lambda client: _rows(
+                client.search_for_studies(search_filters={"PatientID": patient}, get_remaining=True)
+            )
+        )
+
+    def objects(self, patient: str, study: str) -> Iterator[Dataset]:
+        """All objects of one study of the patient."""
+        found: list[Dataset] = self._asked(lambda client: client.retrieve_study(study))
+        for dataset in found:
+            if str(dataset.get("PatientID", "")) == patient:
+                yield dataset
+
+
+def _rows(found: list[dict[str, Any]]) -> list[Dataset]:
+    return [Dataset.from_json(row) for row in found]
+
+
+def _short(error: BaseException) -> str:
+    # An address or a header may carry what is secret, so only the kind of error is told.
+    return type(error).__name__
