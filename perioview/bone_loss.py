@@ -74,10 +74,12 @@ class Site:
     ----------
     tooth, root, side
         Which.
-    bone_loss, root_length, infrabony : Measurement
+    bone_loss, root_length : Measurement
         In mm, or px without a scale.
     bone_loss_pct : Measurement
         In percent of the root length.
+    infrabony : Measurement
+        Depth of a vertical defect below the crest, in mm or px.
     flags : tuple of str
         What qualifies the site.
     furcation_pct : float

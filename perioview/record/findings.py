@@ -7,7 +7,9 @@ import io
 from dataclasses import dataclass
 from typing import Any
 
-from perioview.chart import Chart
+from perioview.care import Caution, Option, cautions, options
+from perioview.chart import Chart, is_extraction
+from perioview.closeout import Gap, gaps
 from perioview.criteria import ToothAssessment, root_lengths_mm, tooth_stages
 from perioview.record.mouth_map import Shape, ToothView, mouth_shapes
 from perioview.visit import Examination
@@ -29,7 +31,9 @@ class Findings:
     examination: Examination
     assessments: tuple[ToothAssessment, ...]
     map_shapes: tuple[Shape, ...]
-    options_text: tuple[str, ...] = ()
+    options: tuple[Option, ...] = ()
+    cautions: tuple[Caution, ...] = ()
+    gaps: tuple[Gap, ...] = ()
     method: tuple[str, ...] = METHOD
 
     def json_object(self) -> dict[str, Any]:
@@ -41,6 +45,9 @@ class Findings:
             "radiographs": [r.json_object() for r in exam.radiographs],
             "photos": [p.result.json_object() for p in exam.photos if p.result is not None],
             "teeth": [_assessment_object(a) for a in self.assessments],
+            "options": [_named(o, "tooth", "name", "because", "source") for o in self.options],
+            "cautions": [_named(c, "tooth", "key", "sentence", "source") for c in self.cautions],
+            "gaps": [_named(g, "tooth", "kind", "sentence") for g in self.gaps],
         }
 
     def sites_csv(self) -> str:
@@ -56,6 +63,11 @@ class Findings:
         writer.writeheader()
         writer.writerows(rows)
         return out.getvalue()
+
+
+def _named(row: Any, *names: str) -> dict[str, Any]:
+    values = {n: getattr(row, n) for n in names}
+    return {n: list(v) if isinstance(v, tuple) else v for n, v in values.items()}
 
 
 def _plain(value: Any) -> Any:
@@ -95,10 +107,32 @@ def findings(examination: Examination) -> Findings:
         examination.species,
         float(weight) if weight else None,
     )
+    weight_kg = float(weight) if weight else None
+    advised: list[Option] = []
+    warned: list[Caution] = []
+    for a in assessments:
+        out = any(is_extraction(r.decision) for r in chart.of(a.tooth))
+        about = {"species": examination.species, "weight_kg": weight_kg}
+        advised += options(a, **about)
+        warned += cautions(a, extraction=out, **about)
     views = {
         a.tooth: ToothView(
             a.stage, bool(a.borderline), a.status, tuple(s for s in sites if s.tooth == a.tooth)
         )
         for a in assessments
     }
-    return Findings(examination, assessments, mouth_shapes(examination.species, views))
+    return Findings(
+        examination,
+        assessments,
+        mouth_shapes(examination.species, views),
+        tuple(advised),
+        tuple(warned),
+        gaps(
+            examination.visit,
+            examination.chart,
+            examination.radiographs,
+            examination.photos,
+            assessments,
+            examination.species,
+        ),
+    )

@@ -10,7 +10,7 @@ from html import escape
 from typing import Any
 
 from perioview.chart import Chart
-from perioview.home_care import HomePlan, home_plan
+from perioview.home_care import HomePlan, home_care_rules, home_plan
 from perioview.record.findings import Findings
 from perioview.record.mouth_map import mouth_svg
 from perioview.record.picture import annotated, jpeg
@@ -80,6 +80,12 @@ def _plaque_line(found: Findings) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def _deeds(found: Findings, rules: dict[str, Any]) -> list[str]:
+    """What was done and matters to an owner, each said once."""
+    names = [str(s.get("name", "")).lower() for s in found.examination.visit.steps if s.get("done")]
+    return [row["text"] for row in rules.get("deed", ()) if any(row["word"] in n for n in names)]
+
+
 def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPage:
     """Gather what the owner is told.
 
@@ -93,7 +99,7 @@ def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPag
     chart = exam.chart or Chart()
     plan = home_plan(_visit_date(found), chart, [a.stage for a in found.assessments], rules)
     done = [f"We took out: {_name(n, exam.species)}." for n in plan.wound_teeth]
-    done += [str(s["name"]).capitalize() + "." for s in exam.visit.steps if s.get("done")]
+    done += _deeds(found, rules or home_care_rules())
     name = str(exam.visit.patient.get("name", ""))
     pet = (name.split("^")[1] if "^" in name else name).strip() or "Your pet"
     pictures = []

@@ -237,6 +237,29 @@ def _photos(pdf: Any, found: Findings) -> None:
     text(pdf, "Stain shows nothing below the gum line.", 7.5)
 
 
+def _guidance(pdf: Any, found: Findings) -> None:
+    if found.options:
+        heading(pdf, "Options to consider")
+        text(pdf, "Published guidance, never an order; the clinician and the owner decide.", 8)
+        rows = [
+            (str(o.tooth), o.name, o.sentence, "; ".join(o.because), f"{o.source}. {o.limits}")
+            for o in found.options
+        ]
+        _table(pdf, ("tooth", "option", "what is published", "because of", "source and limits"),
+               rows, (9, 24, 62, 34, 51))  # fmt: skip
+    if found.cautions:
+        heading(pdf, "Cautions")
+        for c in found.cautions:
+            text(pdf, f"{c.tooth}: {c.sentence} ({c.source})", 8)
+    if found.gaps:
+        heading(pdf, "Still open")
+        said = [g.sentence for g in found.gaps]
+        for line in said[:40]:
+            text(pdf, "• " + line, 8)
+        if len(said) > 40:
+            text(pdf, f"and {len(said) - 40} more (measurements.json lists all).", 8)
+
+
 def clinical_pdf(found: Findings) -> bytes:
     """Write the clinical report.
 
@@ -266,8 +289,7 @@ def clinical_pdf(found: Findings) -> bytes:
         io.BytesIO(jpeg(mouth_picture(found.map_shapes))), w=118, x=46,
         alt_text="Bone level of every measured root and stage of every tooth, around the mouth",
     )  # fmt: skip
-    for extra in found.options_text:
-        text(pdf, extra, 8)
+    _guidance(pdf, found)
     if found.examination.radiographs:
         heading(pdf, "Radiographs", room=160)
     for radiograph in found.examination.radiographs:

@@ -26,10 +26,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[str, bytes]:
     """Everything the record folder holds, by file name."""
-    from perioview.record.mouth_map import mouth_picture, mouth_svg
-    from perioview.record.picture import annotated, file_names, png
     from perioview.record.calendar import calendar
+    from perioview.record.mouth_map import mouth_picture, mouth_svg
     from perioview.record.owner_page import owner_html, owner_page, owner_pdf
+    from perioview.record.picture import annotated, file_names, png
     from perioview.record.report import clinical_pdf
 
     exam = found.examination
