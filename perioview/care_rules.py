@@ -120,7 +120,7 @@ def _condition(
     if name == "positions":
         return bool(facts.tooth % 100 in wanted)
     if name == "jaw":
-        return (facts.tooth // 100 in (1, 2, 5, 6)) == (wanted == "upper")
+        return bool((facts.tooth // 100 in (1, 2, 5, 6)) == (wanted == "upper"))
     if name == "below_kg":
         return None if facts.weight_kg is None else facts.weight_kg < float(wanted)
     return _finding(name, wanted, facts, when, because)
