@@ -112,9 +112,8 @@ def findings(examination: Examination) -> Findings:
     warned: list[Caution] = []
     for a in assessments:
         out = any(is_extraction(r.decision) for r in chart.of(a.tooth))
-        about = {"species": examination.species, "weight_kg": weight_kg}
-        advised += options(a, **about)
-        warned += cautions(a, extraction=out, **about)
+        advised += options(a, species=examination.species, weight_kg=weight_kg)
+        warned += cautions(a, species=examination.species, weight_kg=weight_kg, extraction=out)
     views = {
         a.tooth: ToothView(
             a.stage, bool(a.borderline), a.status, tuple(s for s in sites if s.tooth == a.tooth)

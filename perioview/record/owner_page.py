@@ -109,7 +109,7 @@ def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPag
             pictures.append((jpeg(annotated(r), 80), alt))
     for photo in exam.photos[:2]:
         if photo.result is not None:
-            from perioview.plaque import overlay
+            from perioview.plaque_overlay import overlay
 
             alt = f"Photo of {pet}'s teeth {photo.when} the cleaning, plaque marked"
             picture = overlay(photo.image, photo.regions, photo.result)

@@ -16,7 +16,6 @@ from perioview.record.colours import BLACK, GREEN, LANDMARK, SKY, WHITE, YELLOW,
 from perioview.visit import Radiograph
 
 if TYPE_CHECKING:
-    from PIL.ImageDraw import ImageDraw
     from PIL.ImageFont import FreeTypeFont
 
 Point = tuple[float, float]
@@ -44,7 +43,7 @@ class _Canvas:
         self.ratio = ratio
         size = (round(cols * self.zoom), round(rows * ratio * self.zoom))
         self.picture = Image.fromarray(pixels).resize(size, Image.Resampling.LANCZOS).convert("RGB")
-        self.draw: ImageDraw = ImageDraw.Draw(self.picture)
+        self.draw: Any = ImageDraw.Draw(self.picture)
         self.taken: list[tuple[float, float, float, float]] = []
 
     def at(self, point: Point) -> tuple[float, float]:

@@ -206,7 +206,7 @@ def _photos(pdf: Any, found: Findings) -> None:
     measured = [p for p in found.examination.photos if p.result is not None]
     if not measured:
         return
-    from perioview.plaque import overlay
+    from perioview.plaque_overlay import overlay
 
     heading(pdf, "Plaque")
     for photo in measured:

@@ -53,7 +53,7 @@ def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[s
         written[names[radiograph.file]] = png(annotated(radiograph))
     for photo in exam.photos:
         if photo.result is not None:
-            from perioview.plaque import overlay
+            from perioview.plaque_overlay import overlay
 
             picture = overlay(photo.image, photo.regions, photo.result)
             written[f"{photo.image.name}.plaque.png"] = png(picture)
