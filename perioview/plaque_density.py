@@ -16,6 +16,8 @@ Mask = NDArray[np.bool_]
 DARKEST = 6
 # At and above this level in all three channels a pixel is glare or overexposed.
 GLARE = 245
+# An older dye seen less than this across the line of brown is read another way.
+LEAST_SEEN = 0.25
 
 
 @cache
@@ -134,15 +136,30 @@ def two_tone_density(
     c1 -= np.float32(clean[0])
     c2 -= np.float32(clean[1])
     w1, w2 = dye_weights(newer, brown_deg)
-    brownward = np.float32(w1) * c1 + np.float32(w2) * c2
-    # Past the newer dye's own hue there is no brown: the range over channels is the density.
-    spread = np.maximum(np.maximum(c1, c2), c2 - c1)
-    u, v = _unit(newer.degrees)
-    past_newer = np.float32(u) * c2 > np.float32(v) * c1
+    across = np.float32(w1) * c1 + np.float32(w2) * c2
     m, n = _unit((newer.degrees + older.degrees) / 2)
     is_older = np.float32(m) * c2 > np.float32(n) * c1
-    share = np.where(is_older, older.neutral_share, newer.neutral_share).astype(np.float32)
-    return np.where(past_newer, spread / (1 - share), brownward), is_older
+    d1, d2 = older.per_density
+    seen = w1 * d1 + w2 * d2
+    if seen < LEAST_SEEN:
+        # A pure blue lies on the line of brown and yellow: only the range over channels is left.
+        spread = np.maximum(np.maximum(c1, c2), c2 - c1) / np.float32(1 - older.neutral_share)
+        return np.where(is_older, spread, across), is_older
+    # Read across brown as for one dye, and scaled by how far the hue has gone to the older one.
+    share = _older_share(c1, c2, newer, older)
+    return across / (1 - share * np.float32(1 - seen)), is_older
+
+
+def _older_share(c1: Plane, c2: Plane, newer: Dye, older: Dye) -> Plane:
+    """Older part of the dye at each pixel, 0 to 1."""
+    (n1, n2), (o1, o2) = newer.per_density, older.per_density
+    cross = n1 * o2 - n2 * o1
+    if abs(cross) < 0.05:
+        return np.zeros_like(c1)
+    new = (c1 * np.float32(o2) - c2 * np.float32(o1)) / np.float32(cross)
+    old = (c2 * np.float32(n1) - c1 * np.float32(n2)) / np.float32(cross)
+    share: Plane = np.clip(old / np.maximum(new + old, np.float32(0.02)), 0, 1)
+    return share
 
 
 def glare(rgb: NDArray[np.uint8], region: Mask, reach: int) -> Mask:

@@ -17,7 +17,7 @@ REDUCED = 96
 # Width of the window in density that counts as one level of enamel, and how far two teeth of
 # one mouth may differ.
 LEVEL = 0.03
-AGREEMENT = 0.07
+AGREEMENT = 0.11
 # Share of a tooth that makes its lowest level substantial.
 SUBSTANTIAL = 0.04
 
@@ -34,7 +34,7 @@ class Sample:
         Differences of those between near points; shading hardly changes over them.
     clipped : float
         Share of the tooth with a channel at its end of scale, glare left out, 0 to 1.
-    edge_px : float
+    edge_share : float
         Width of its sharpest edges, as a share of the tooth's size.
     """
 
@@ -128,8 +128,7 @@ def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dic
     two_tone : bool
         Whether the older colour must stand out as well.
     """
-    # Two-tone: across a line that both pink and blue leave to the same side.
-    w1, w2 = (0.35, 0.80) if two_tone else dye_weights(dye, plaque_rules()["dye"]["tartar_deg"])
+    w1, w2 = dye_weights(dye, plaque_rules()["dye"]["tartar_deg"])
     levels: dict[int, tuple[float, float]] = {}
     lines = {}
     for tooth, sample in samples.items():
@@ -140,6 +139,8 @@ def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dic
         return {}
     shared, spread = _shared_level(levels)
     near = {t: _near(samples[t], lines[t], shared) for t in levels}
+    if two_tone:
+        near = {t: _brightest(samples[t], np.abs(lines[t] - shared) <= LEVEL) for t in levels}
     common = np.concatenate(
         [n for n in near.values() if len(n)] or [samples[next(iter(levels))].ratios]
     )
@@ -148,6 +149,8 @@ def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dic
     for tooth, (level, mass) in levels.items():
         own = abs(level - shared) <= AGREEMENT and mass >= SUBSTANTIAL
         points = _near(samples[tooth], lines[tooth], level)
+        if two_tone:
+            points = _brightest(samples[tooth], np.abs(lines[tooth] - level) <= LEVEL)
         if own and len(points):
             ratios = (float(np.median(points[:, 0])), float(np.median(points[:, 1])))
             found[tooth] = Enamel(ratios, 0.012, False)
@@ -193,6 +196,23 @@ def _near(sample: Sample, line: NDArray[np.float32], level: float) -> NDArray[np
     return ratios
 
 
+def _brightest(sample: Sample, level: Mask) -> NDArray[np.float32]:
+    """Of the points on one level, those of the brightest hue: brown and blue are darker."""
+    ratios, light = sample.ratios[level], sample.logs[level].sum(axis=1)
+    if len(ratios) < 20:
+        return ratios
+    hue = ratios[:, 1] - ratios[:, 0]
+    bins = np.floor((hue - hue.min()) / 0.06).astype(int)
+    counts = np.bincount(bins)
+    best = max(
+        np.flatnonzero(counts >= 0.15 * len(hue)),
+        key=lambda b: float(np.median(light[bins == b])),
+        default=int(counts.argmax()),
+    )
+    brightest: NDArray[np.float32] = ratios[bins == best]
+    return brightest
+
+
 @dataclass(frozen=True, slots=True)
 class Stain:
     """The dye as this photo shows it.
@@ -205,6 +225,8 @@ class Stain:
         Share of all teeth's points that carry dye, 0 to 1.
     degrees : float
         Hue angle of the densest points; NaN when there are none.
+    split_deg : float
+        Hue angle between newer and older.
     """
 
     newer: Dye

@@ -240,8 +240,9 @@ def _valley(polar: NDArray[np.float32]) -> Field:
     reach = 4
     down = np.roll(polar, reach, axis=1) - polar
     up = np.roll(polar, -reach, axis=1) - polar
-    depth: Field = np.minimum(down, up).min(axis=2)
-    return np.maximum(depth, 0)
+    depth = np.asarray(np.minimum(down, up).min(axis=2), np.float32)
+    np.maximum(depth, 0, out=depth)
+    return depth
 
 
 def _stopped(edge: Field, owned: Mask) -> Field:
