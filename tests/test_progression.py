@@ -1,0 +1,133 @@
+"""Change between visits: analytic cases, simulation of re-marking, numpy's own line fit."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+
+from perioview.alignment import Alignment
+from perioview.bone_loss import MarkSd, sites
+from perioview.calibration import Calibration
+from perioview.marks import Mark, Marks
+from perioview.measurement import Measurement, missing
+from perioview.progression import carried_marks, change, detectable, progression, site_changes
+
+SCALE = Calibration(0.02, 0.02, 0.0, "given")
+PX = 1 / 0.02
+
+
+def marks(loss_mm: float = 3.0, root_mm: float = 14.0, noise=None) -> Marks:
+    """One root of a lower carnassial, straight up and down; lengths in mm."""
+    spots = [
+        ("cej", "mesial", 0.0, 0.0),
+        ("cej", "distal", 0.0, 6.0),
+        ("crest", "mesial", loss_mm, 0.2),
+        ("crest", "distal", 2.0, 5.8),
+        ("apex", None, root_mm, 3.0),
+    ]
+    jitter = np.zeros((5, 2)) if noise is None else noise
+    return Marks(
+        tuple(
+            Mark(kind, 200 + (down + dy) * PX, 300 + (right + dx) * PX, 309, "mesial", side)
+            for (kind, side, down, right), (dy, dx) in zip(spots, jitter, strict=True)
+        )
+    )
+
+
+def test_change_is_later_minus_earlier_with_both_errors_analytic():
+    found = change(Measurement(20.0, 3.0, "%"), Measurement(26.0, 4.0, "%"))
+    assert (found.value, found.sd) == (6.0, 5.0)
+
+
+@pytest.mark.parametrize(("value", "answer"), [(1.96, False), (1.9601, True), (-1.97, True)])
+def test_detectable_is_beyond_1_96_sd_analytic(value, answer):
+    assert detectable(Measurement(value, 1.0, "%")) is answer
+
+
+def test_what_is_missing_at_one_visit_is_not_compared():
+    found = change(missing("%", "no_apex"), Measurement(26.0, 4.0, "%"))
+    assert not found.known and found.flags == ("no_apex",)
+    assert detectable(found) is None
+
+
+def test_change_covers_the_truth_in_2000_re_markings():
+    rng = np.random.default_rng(11)
+    sd, times, held, alarms = 0.127, 2000, 0, 0
+    ratio = MarkSd(sd, sd, sd, sd, sd)
+    truth = 100 * (3.6 - 3.0) / 14.0
+    for _ in range(times):
+        visits = [
+            sites(marks(loss, noise=rng.normal(0, sd, (5, 2))), SCALE, ratio) for loss in (3.0, 3.6)
+        ]
+        mesial, distal = site_changes(*visits)
+        held += abs(mesial.pct.value - truth) < 1.96 * mesial.pct.sd
+        alarms += bool(distal.detectable)
+    # The distal crest did not move: what is called detectable there is a false alarm.
+    assert 0.93 <= held / times <= 0.97
+    assert 0.03 <= alarms / times <= 0.07
+
+
+def test_sites_of_one_visit_only_are_left_out():
+    one = sites(marks(), SCALE)
+    other = sites(
+        Marks(tuple(Mark(m.landmark, m.row, m.col, 308, m.root, m.side) for m in marks())), SCALE
+    )
+    assert site_changes(one, other) == ()
+
+
+def test_a_root_that_changed_its_length_says_millimetres_cannot_be_compared():
+    tight = MarkSd(0.05, 0.05, 0.05, 0.05, 0.05)
+    found = site_changes(sites(marks(), SCALE, tight), sites(marks(root_mm=16.0), SCALE, tight))
+    assert found[0].flags == ("geometry_differs",)
+    assert not found[0].mm.known and found[0].pct.known
+
+
+def test_marks_carried_over_land_where_the_map_says_analytic():
+    turn = np.array([[0.0, -1.0, 500.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0]])
+    ruler = Mark("ruler", 10, 10, mm=0.0)
+    given = Marks(
+        (Mark("apex", 100.0, 40.0, 309, "mesial"), Mark("apex", 100.0, 900.0, 309, "distal"), ruler)
+    )
+    kept, lost = carried_marks(given, Alignment(turn, 0.1, 50), (600, 600))
+    # The later point (40, 400) goes to the earlier (500 - 400, 40).
+    assert [(m.row, m.col, m.root) for m in kept] == [(40.0, 400.0, "mesial")]
+    assert [m.root for m in lost] == ["distal"]
+
+
+def days(*at: int) -> list[dt.date]:
+    return [dt.date(2024, 1, 1) + dt.timedelta(days=d) for d in at]
+
+
+def test_progression_agrees_with_numpy_polyfit():
+    at = (0, 200, 380, 900)
+    level = [10.0, 11.8, 13.1, 17.4]
+    sd = [1.0, 2.0, 1.5, 1.0]
+    found = progression(days(*at), [Measurement(v, s, "%") for v, s in zip(level, sd, strict=True)])
+    line, cov = np.polyfit(np.array(at) / 365.25, level, 1, w=1 / np.array(sd), cov="unscaled")
+    assert found.per_year.value == pytest.approx(line[0])
+    assert found.per_year.sd == pytest.approx(math.sqrt(cov[0, 0]))
+    assert found.low > 0 and found.sentence.startswith("Bone loss grew")
+
+
+def test_progression_interval_covers_the_truth():
+    rng = np.random.default_rng(2)
+    held = 0
+    for _ in range(1000):
+        values = [
+            Measurement(20 + 2 * d / 365.25 + rng.normal(0, 3), 3.0, "%")
+            for d in (0, 365, 800, 1200)
+        ]
+        found = progression(days(0, 365, 800, 1200), values)
+        held += found.low < 2.0 < found.high
+    # Wider, never narrower, when the visits scatter more than their SDs say.
+    assert held / 1000 > 0.935
+
+
+def test_one_visit_says_nothing_yet():
+    found = progression(days(0, 0), [Measurement(20, 3, "%"), Measurement(24, 3, "%")])
+    assert not found.per_year.known and found.sentence.startswith("Nothing can be said yet")
+    level = progression(days(0, 300), [Measurement(20, 3, "%"), Measurement(24, 3, "%")])
+    assert level.low < 0 < level.high and "Nothing can be said yet" in level.sentence
