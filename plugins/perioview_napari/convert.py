@@ -30,9 +30,9 @@ COLOURS = {
 SYMBOLS = {
     "cej": "disc",
     "crest": "diamond",
-    "defect_base": "square",
+    "defect_base": "triangle_down",
     "furcation": "triangle_up",
-    "apex": "star",
+    "apex": "square",
     "ruler": "disc",
 }
 CLEAR = "#00000000"
@@ -121,6 +121,7 @@ def points_style(marks: Sequence[Mark], proposals: Sequence[Proposed]) -> dict[s
         "border_color": [
             COLOURS[m.landmark] if h else "#000000" for m, h in zip(shown, hollow, strict=True)
         ],
+        "border_width": [0.18 if h else 0.05 for h in hollow],
     }
 
 

@@ -48,6 +48,7 @@ class Drawing:
 
     lines: tuple[Line, ...] = ()
     chips: tuple[Chip, ...] = ()
+    keep_clear: tuple[Point, ...] = ()
     banner: str = ""
     note: str = ""
 

@@ -28,12 +28,13 @@ from perioview_napari.convert import (
     position_from_world,
     units,
 )
-from perioview_napari.orientation import Orientation
+from perioview_napari.orientation import Orientation, camera
 from perioview_napari.overlay import Overlay, canvas_affine
 from perioview_napari.session import Proposed, Session
 
 GRAB_PX = 12.0
 CLICK_PX = 4.0
+POINT_PX = 16
 
 
 class Marking(QObject):  # type: ignore[misc]
@@ -68,6 +69,7 @@ class Marking(QObject):  # type: ignore[misc]
         canvas = viewer.window._qt_viewer.canvas
         self.overlay = Overlay(canvas.native)
         canvas._scene_canvas.events.draw.connect(self._follow_view)
+        camera(viewer).events.zoom.connect(self._zoomed)
         viewer.mouse_drag_callbacks.append(self._mouse)
         self.proposed.connect(self._show_proposals)
 
@@ -77,6 +79,7 @@ class Marking(QObject):  # type: ignore[misc]
         self._pool.shutdown(wait=True, cancel_futures=True)
         with contextlib.suppress(ValueError):
             self.viewer.mouse_drag_callbacks.remove(self._mouse)
+        camera(self.viewer).events.zoom.disconnect(self._zoomed)
         with contextlib.suppress(Exception):
             canvas = self.viewer.window._qt_viewer.canvas
             canvas._scene_canvas.events.draw.disconnect(self._follow_view)
@@ -142,7 +145,7 @@ class Marking(QObject):  # type: ignore[misc]
                     layer.units = units(scale)
         self.viewer.scale_bar.visible = scale.scaled
         if resized:
-            self.viewer.reset_view()
+            self.viewer.reset_view(margin=0.03)
 
     # -- showing ----------------------------------------------------------------------------
 
@@ -181,20 +184,29 @@ class Marking(QObject):  # type: ignore[misc]
                 name=MARKS_LAYER,
                 scale=self.layer.scale,
                 units=self.layer.units,
-                size=0.35 if self.viewer.scale_bar.visible else 12,
-                border_width=0.16,
-                canvas_size_limits=(11, 17),
+                size=POINT_PX,
+                # The default limits thicken the border as soon as they take hold.
+                canvas_size_limits=(1, 200),
             )
             self._points.editable = False
             self.viewer.layers.selection.active = active
         points = self._points
         points.data = positions
         if len(positions):
-            points.size = 12 * float(points.scale[-1]) / max(float(points.scale[-1]), 1e-9)
+            points.size = self._point_size()
             points.symbol = style["symbol"]
             points.face_color = style["face_color"]
             points.border_color = style["border_color"]
+            points.border_width = style["border_width"]
         points.selected_data = set()
+
+    def _point_size(self) -> float:
+        """Return the size in image pixels that is constant on the screen at any zoom."""
+        return POINT_PX / max(camera(self.viewer).zoom * float(self.layer.scale[-1]), 1e-9)
+
+    def _zoomed(self, event: Any = None) -> None:
+        if self._points is not None and self.layer is not None and len(self._points.data):
+            self._points.size = self._point_size()
 
     def _draw(self) -> None:
         session = self.session
@@ -220,8 +232,13 @@ class Marking(QObject):  # type: ignore[misc]
                 note = f"{len(waiting)} crests proposed: K keeps them"
             if doubtful:
                 note += f" ({doubtful} of low confidence: look, drag, or Shift+K)"
+        marked = (*session.round.marks, *(p.mark for p in session.proposals))
         self.overlay.drawing = drawing.Drawing(
-            tuple(lines), tuple(chips), drawing.banner(session), note
+            tuple(lines),
+            tuple(chips),
+            tuple((m.row, m.col) for m in marked),
+            drawing.banner(session),
+            note,
         )
         self.overlay.update()
 
@@ -402,7 +419,7 @@ class Marking(QObject):  # type: ignore[misc]
         """Turn or mirror the view."""
         self.orientation = orientation
         orientation.show(self.viewer)
-        self.viewer.reset_view()
+        self.viewer.reset_view(margin=0.03)
         QTimer.singleShot(0, self.overlay.update)
 
     def invert(self) -> None:

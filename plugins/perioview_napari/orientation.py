@@ -6,6 +6,11 @@ from dataclasses import dataclass
 from typing import Any
 
 
+def camera(viewer: Any) -> Any:
+    """Return the viewer's camera, under its name of napari 0.9 or of before."""
+    return viewer.scene.camera if hasattr(viewer, "scene") else viewer.camera
+
+
 @dataclass(frozen=True, slots=True)
 class Orientation:
     """How the image lies on the screen.
@@ -33,7 +38,7 @@ class Orientation:
     def show(self, viewer: Any) -> None:
         """Let the viewer show it so."""
         viewer.dims.order = (1, 0) if self.swapped else (0, 1)
-        viewer.camera.orientation2d = (
+        camera(viewer).orientation2d = (
             "up" if self.up else "down",
             "left" if self.left else "right",
         )

@@ -15,6 +15,7 @@ from perioview_napari.drawing import Chip, Drawing, Line
 
 CHIP_PX = 13
 CHIP_GAP = 14.0
+MARK_PX = 9.0
 DARK = QColor(15, 15, 15, 215)
 
 
@@ -82,24 +83,33 @@ class Overlay(QWidget):  # type: ignore[misc]
         painter.drawLine(start, end)
 
     def _chips(self, painter: QPainter, metrics: QFontMetricsF) -> None:
-        placed: list[QRectF] = []
+        placed = [
+            QRectF(at.x() - MARK_PX, at.y() - MARK_PX, 2 * MARK_PX, 2 * MARK_PX)
+            for at in map(self.point, self.drawing.keep_clear)
+        ]
         for chip in self.drawing.chips:
             box = self._place(chip, metrics, placed)
             placed.append(box)
+            at = self.point(chip.at)
+            near = QPointF(box.left() if box.left() > at.x() else box.right(), box.center().y())
+            if abs(near.y() - at.y()) > box.height() / 2:
+                painter.setPen(QPen(QColor(chip.colour), 1.0))
+                painter.drawLine(at, near)
             self._chip(painter, box, chip.text, chip.colour)
 
     def _place(self, chip: Chip, metrics: QFontMetricsF, placed: list[QRectF]) -> QRectF:
         at, away = self.point(chip.at), self.point(chip.away)
         width = metrics.horizontalAdvance(chip.text) + 12
         height = metrics.height() + 4
-        leftward = at.x() < away.x()
-        left = at.x() - CHIP_GAP - width if leftward else at.x() + CHIP_GAP
-        box = QRectF(left, at.y() - height / 2, width, height)
-        for shift in (0.0, 1.05, -1.05, 2.1, -2.1, 3.15, -3.15, 4.2):
-            moved = box.translated(0, shift * height)
-            if not any(moved.intersects(other) for other in placed):
-                return moved
-        return box
+        beside = [at.x() - CHIP_GAP - width, at.x() + CHIP_GAP]
+        if at.x() >= away.x():
+            beside.reverse()
+        for shift in (0.0, 1.1, -1.1, 2.2, -2.2, 3.3, -3.3, 4.4, -4.4):
+            for left in beside if shift else beside[:1]:
+                box = QRectF(left, at.y() + (shift - 0.5) * height, width, height)
+                if not any(box.intersects(other) for other in placed):
+                    return box
+        return QRectF(beside[0], at.y() - height / 2, width, height)
 
     def _chip(self, painter: QPainter, box: QRectF, text: str, colour: str) -> None:
         painter.setPen(QPen(QColor(colour), 1.2))

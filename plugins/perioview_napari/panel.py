@@ -131,7 +131,7 @@ class MarkingPanel(QWidget):  # type: ignore[misc]
         self.table.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.table.setSelectionMode(QTableWidget.SelectionMode.NoSelection)
         self.table.cellClicked.connect(self._row_clicked)
-        for i, width in enumerate((46, 118, 80, 48, 44)):
+        for i, width in enumerate((42, 108, 76, 42, 44)):
             self.table.setColumnWidth(i, width)
         column.addWidget(self.table, 1)
         self.caution = QLabel(
@@ -575,7 +575,7 @@ class MarkingPanel(QWidget):  # type: ignore[misc]
         layers = self.marking.image_layers()
         if layers:
             self.show_layer(layers[0], species)
-            self.viewer.reset_view()
+            self.viewer.reset_view(margin=0.03)
 
     # -- showing ----------------------------------------------------------------------------
 

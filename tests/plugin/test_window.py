@@ -1,0 +1,282 @@
+"""The window itself, by real mouse and key events."""
+
+from itertools import product
+
+import numpy as np
+import pytest
+from napari.utils.shortcuts import default_shortcuts
+from perioview_napari import keys
+from perioview_napari.convert import CLEAR, points_style
+from perioview_napari.orientation import Orientation
+from perioview_napari.overlay import canvas_affine
+from perioview_napari.panel import ruler_steps, scale_words
+from perioview_napari.session import Proposed
+from qtpy.QtCore import QPoint, Qt
+from qtpy.QtTest import QTest
+
+from perioview.calibration import Calibration
+from perioview.errors import InputRefused
+from perioview.files.tables import read_marks
+from perioview.marks import Mark
+
+pytestmark = pytest.mark.window
+LEFT = Qt.MouseButton.LeftButton
+
+
+def canvas(panel):
+    return panel.viewer.window._qt_viewer.canvas.native
+
+
+def screen(panel, row, col):
+    x, y = canvas_affine(panel.viewer, panel.marking.layer) @ (row, col, 1)
+    return QPoint(round(x), round(y))
+
+
+def image_position(panel, point):
+    affine = canvas_affine(panel.viewer, panel.marking.layer)
+    return np.linalg.solve(affine[:, :2], (point.x(), point.y()) - affine[:, 2])
+
+
+def click(panel, row, col):
+    """Click by a real event; return the exact image position of that whole screen pixel."""
+    point = screen(panel, row, col)
+    QTest.mouseClick(canvas(panel), LEFT, pos=point, delay=1)
+    return image_position(panel, point)
+
+
+def drag(panel, start, end, steps=5):
+    a, b = screen(panel, *start), screen(panel, *end)
+    QTest.mousePress(canvas(panel), LEFT, pos=a, delay=1)
+    for i in range(1, steps + 1):
+        QTest.mouseMove(canvas(panel), a + (b - a) * i / steps, delay=5)
+        yield i
+    QTest.mouseRelease(canvas(panel), LEFT, pos=b, delay=1)
+
+
+@pytest.fixture
+def fresh(window, visit):
+    panel = window(visit)
+    panel.choose_teeth((308,))
+    panel.marking.session.propose = lambda tooth: ()
+    return panel
+
+
+def test_visit_opens_with_species_teeth_and_words(window, marked_visit):
+    panel = window(marked_visit)
+    session = panel.marking.session
+    assert session.species == "dog"
+    assert {308, 309} <= {n for n, _ in session.round.state.roots}
+    saved = read_marks(
+        session.marks_path, species="dog", rows=session.image.rows, cols=session.image.cols
+    )
+    assert session.round.marks == saved
+    # The points of the layer are the marks, one to one.
+    np.testing.assert_allclose(panel.marking._points.data, [(m.row, m.col) for m in saved])
+    assert panel.table.rowCount() == 2 * sum(len(saved.roots(t)) for t in saved.teeth())
+    assert panel.viewer.scale_bar.visible
+
+
+@pytest.mark.parametrize("swapped,up,left", list(product((False, True), repeat=3))[::3])
+def test_click_places_the_mark_where_it_was_clicked_however_the_view_lies(
+    fresh, qtbot, swapped, up, left
+):
+    fresh.marking.orient(Orientation(swapped, up, left))
+    qtbot.wait(80)
+    step = fresh.marking.session.round.state.cursor
+    row, col = click(fresh, 300, 400)
+    mark = fresh.marking.session.round.state.mark_at(step)
+    assert (mark.row, mark.col) == pytest.approx((row, col), abs=1e-3)
+    assert abs(mark.row - 300) < 2
+    assert "distal side" in fresh.next.text()
+
+
+def test_four_turns_and_two_mirrors_are_the_view_as_it_was():
+    turned = Orientation()
+    for _ in range(4):
+        turned = turned.rotated()
+    assert turned == Orientation() == turned.mirrored().mirrored()
+
+
+def test_turn_is_clockwise(fresh, qtbot):
+    before = canvas_affine(fresh.viewer, fresh.marking.layer)[:, :2]
+    fresh.run("rotate")
+    qtbot.wait(80)
+    after = canvas_affine(fresh.viewer, fresh.marking.layer)[:, :2]
+    right = after @ (np.linalg.inv(before) @ (1.0, 0.0))
+    # What pointed right on the screen (y runs down) now points down.
+    assert right[1] > 0
+    assert abs(right[0]) < 1e-6
+
+
+def test_drag_updates_numbers_while_it_lasts_and_saves_at_its_end(window, marked_visit, qtbot):
+    panel = window(marked_visit)
+    session = panel.marking.session
+    crest = session.round.marks.of(tooth=309, root="mesial", side="mesial", landmark="crest")[0]
+    row = panel._rows[(309, "mesial", "mesial")]
+    before = panel.table.item(row, 2).text()
+    centre = panel.viewer.camera.center
+    saved = session.marks_path.read_text()
+    seen = []
+    for _ in drag(panel, (crest.row, crest.col), (crest.row + 60, crest.col)):
+        seen.append(panel.table.item(row, 2).text())
+        assert session.round.marks.of(
+            tooth=309, root="mesial", side="mesial", landmark="crest"
+        ) == (crest,)
+        assert session.marks_path.read_text() == saved
+    moved = session.round.marks.of(tooth=309, root="mesial", side="mesial", landmark="crest")[0]
+    assert len(set(seen)) > 2
+    assert before not in seen[2:]
+    assert moved.row == pytest.approx(crest.row + 60, abs=2)
+    assert session.marks_path.read_text() != saved
+    assert panel.viewer.camera.center == centre  # the image stayed where it was
+    panel.run("undo")
+    assert panel.table.item(row, 2).text() == before
+    assert session.marks_path.read_text() == saved
+
+
+def test_drag_on_empty_ground_moves_the_view_and_places_nothing(fresh, qtbot):
+    for _ in drag(fresh, (100, 100), (200, 200)):
+        pass
+    assert not fresh.marking.session.round.marks
+
+
+def test_keys_are_not_naparis_own():
+    taken = set()
+    for bindings in default_shortcuts.values():
+        taken |= {str(b).lower().replace("control", "ctrl") for b in bindings}
+    assert taken
+    spelled = {"pgdown": "pagedown", "pgup": "pageup"}
+    for entry in keys.KEYS:
+        key = entry.key.lower()
+        assert spelled.get(key, key) not in taken, entry
+
+
+@pytest.mark.parametrize("kind", ["image", "points", "labels"])
+def test_keys_work_whichever_layer_is_active(fresh, qtbot, kind):
+    viewer = fresh.viewer
+    if kind == "labels":
+        viewer.add_labels(np.zeros((50, 50), np.uint8))
+    elif kind == "points":
+        viewer.layers.selection.active = viewer.layers["marks"]
+    first = fresh.marking.session.round.state.cursor
+    click_target = canvas(fresh)
+    click_target.setFocus()
+    QTest.keyClick(click_target, Qt.Key.Key_N)
+    assert fresh.marking.session.round.state.skips[0].step == first
+    QTest.keyClick(click_target, Qt.Key.Key_U)
+    assert not fresh.marking.session.round.state.skips
+    QTest.keyClick(click_target, Qt.Key.Key_U, Qt.KeyboardModifier.ShiftModifier)
+    assert fresh.marking.session.round.state.skips
+    QTest.keyClick(click_target, Qt.Key.Key_Up)
+    assert fresh.marking.session.round.state.cursor == first
+
+
+def test_keys_do_not_fire_while_text_is_typed(fresh, qtbot):
+    fresh.teeth.setFocus()
+    QTest.keyClicks(fresh.teeth, "nqu")
+    assert not fresh.marking.session.round.state.skips
+    assert not fresh.marking.session.round.state.sound
+
+
+def test_proposals_are_hollow_and_kept_by_one_key_the_doubtful_ones_not(fresh, qtbot):
+    session = fresh.marking.session
+    sure = Proposed(Mark("crest", 300, 200, 308, "mesial", "mesial"), 0.1, 0.9)
+    unsure = Proposed(Mark("crest", 300, 260, 308, "mesial", "distal"), 0.9, 0.2)
+    session.propose = lambda tooth: (sure, unsure)
+    click(fresh, 280, 200)
+    qtbot.waitUntil(lambda: not fresh.marking.waiting, timeout=5000)
+    assert len(session.proposals) == 2
+    assert len(session.round.marks) == 1
+    texts = [chip.text for chip in fresh.marking.overlay.drawing.chips]
+    assert any("low confidence" in t for t in texts)
+    assert points_style([], session.proposals)["face_color"] == [CLEAR, CLEAR]
+    canvas(fresh).setFocus()
+    QTest.keyClick(canvas(fresh), Qt.Key.Key_K)
+    assert [m.how for m in session.round.marks.of(landmark="crest")] == ["accepted"]
+    assert session.proposals == (unsure,)
+    for _ in drag(fresh, (300, 260), (330, 260)):
+        pass
+    assert session.round.marks.of(side="distal", landmark="crest")[0].how == "moved"
+
+
+def test_no_radiographic_loss_is_one_key(fresh):
+    canvas(fresh).setFocus()
+    other = {n for n, _ in fresh.marking.session.round.state.roots} - {308}
+    number = fresh.marking.session.round.state.cursor.tooth
+    QTest.keyClick(canvas(fresh), Qt.Key.Key_Q)
+    assert fresh.marking.session.round.state.sound == (number,)
+    assert str(number) in fresh.progress.text()
+    assert fresh.marking.session.round.state.cursor is None or other
+
+
+def test_ruler_clicked_gives_the_scale_and_the_view_follows(fresh, qtbot):
+    fresh.ask_for_ruler("0 3 6")
+    assert "0 mm" in fresh.next.text()
+    places = [click(fresh, 200, col)[1] for col in (100, 250, 400)]
+    session = fresh.marking.session
+    assert session.calibration.method == "ruler"
+    assert session.calibration.col_mm == pytest.approx(6 / (places[2] - places[0]), rel=0.02)
+    assert fresh.marking.layer.scale[1] == pytest.approx(session.calibration.col_mm)
+    assert "±" in fresh.scale.text()
+    assert len(session.round.marks) == 3
+
+
+def test_seeing_changes_no_stored_position(window, marked_visit, qtbot):
+    panel = window(marked_visit)
+    session = panel.marking.session
+    marks, saved = session.round.marks, session.marks_path.read_text()
+    pixels = session.image.pixels.copy()
+    for action in ("invert", "local_contrast", "rotate", "mirror", "brighter"):
+        panel.run(action)
+        qtbot.wait(20)
+    panel.run("local_contrast")
+    assert session.round.marks == marks
+    assert session.marks_path.read_text() == saved
+    np.testing.assert_array_equal(panel.marking.layer.data, pixels)
+    np.testing.assert_array_equal(session.image.pixels, pixels)
+
+
+def test_scale_bar_only_with_a_scale_and_species_asked_for(window, tmp_path, qtbot):
+    from PIL import Image as PillowImage
+
+    path = tmp_path / "film.png"
+    PillowImage.fromarray(np.random.default_rng(2).integers(0, 255, (300, 400), np.uint8)).save(
+        path
+    )
+    panel = window(path)
+    assert panel.marking.session is None
+    assert "species" in panel.next.text().lower()
+    panel.species.setCurrentIndex(2)
+    panel._species_chosen(2)
+    assert panel.marking.session.species == "cat"
+    assert not panel.viewer.scale_bar.visible
+    assert panel.scale.text().startswith("No scale")
+    panel.choose_teeth((304,))
+    click(panel, 100, 100)
+    assert (tmp_path / "film.png.csv").exists()
+    panel.use_scale(0.02)
+    assert panel.viewer.scale_bar.visible
+
+
+def test_next_radiograph_and_back_keeps_each_ones_marks(fresh, qtbot):
+    first = fresh.marking.session
+    click(fresh, 300, 300)
+    fresh.run("next_image")
+    assert fresh.marking.session is not first
+    assert sum(layer.visible for layer in fresh.marking.image_layers()) == 1
+    fresh.run("previous_image")
+    assert fresh.marking.session is first
+    assert len(fresh.marking._points.data) == 1
+
+
+def test_detector_plane_alone_is_warned_of():
+    assert scale_words(Calibration(0.02, 0.02, 0.05, "imager_pixel_spacing", ("n",))).startswith(
+        "⚠"
+    )
+    assert "percentages only" in scale_words(Calibration(None, None, None, "none"))
+
+
+@pytest.mark.parametrize("text", ["", "5", "0 3 x", "0 3 3", "6 3 0"])
+def test_impossible_ruler_is_refused(text):
+    with pytest.raises(InputRefused, match="ruler"):
+        ruler_steps(text)
