@@ -139,7 +139,10 @@ def _intra_oral(data: Dataset, radiograph: Radiograph) -> None:
     data.PresentationIntentType = "FOR PRESENTATION"
     data.PixelIntensityRelationship = "LOG"
     data.PixelIntensityRelationshipSign = 1 if film.inverted else -1
-    data.PatientOrientation = ["A" if film.mirrored else "P", "F" if not radiograph.scene.upper else "H"]
+    data.PatientOrientation = [
+        "A" if film.mirrored else "P",
+        "F" if not radiograph.scene.upper else "H",
+    ]
     data.ImageLaterality = "R" if teeth[0] // 100 in (1, 4) else "L"
     region = ("70925003", "Maxilla") if radiograph.scene.upper else ("91609006", "Mandible")
     data.AnatomicRegionSequence = [_code(*region)]

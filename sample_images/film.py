@@ -25,12 +25,12 @@ class Film:
     seed: int
     magnification: float = 1.03
     elongation: float = 1.0
-    photons: float = 5000.0
-    gamma: float = 0.9
+    photons: float = 2600.0
+    gamma: float = 0.8
     bits: int = 12
     blur_mm: float = 0.05
     inverted: bool = False
-    black: float = 0.02
+    black: float = -0.04
 
 
 def affine(film: Film, upper: bool) -> NDArray[np.float64]:
@@ -82,9 +82,7 @@ def exposure(scene: Scene, film: Film) -> NDArray[np.uint16]:
     return np.round(share * (2**film.bits - 1)).astype(np.uint16)
 
 
-def _laid(
-    beam: Map, origin: tuple[float, float], to_film: NDArray[np.float64], film: Film
-) -> Map:
+def _laid(beam: Map, origin: tuple[float, float], to_film: NDArray[np.float64], film: Film) -> Map:
     """Resample the raster behind the object onto the film's pixels."""
     raster = np.array([[PITCH_MM, 0, origin[0]], [0, PITCH_MM, origin[1]], [0, 0, 1]])
     forward = np.vstack([to_film, [0, 0, 1]]) @ raster

@@ -79,7 +79,7 @@ def two_rooted(
         "distal", (split + 0.05) * w, w / 2, (0.31 + split / 2) * w, lengths[1],
         levels[2], levels[3], cej=("distal",),
     )  # fmt: skip
-    thick = rest.pop("thickness", 0.42 * w)
+    thick = rest.pop("thickness", 0.52 * w)
     return Tooth(
         number, x, 0.0, 0.0, w, float(thick), crown(kind, w, height), (mesial, distal), furcation,  # type: ignore[arg-type]
         **rest,  # type: ignore[arg-type]
@@ -106,7 +106,7 @@ def carnassial(
     buccal = replace(mesial, name="mesiobuccal", apex_x=-0.22 * w)
     palatal = Root(
         "mesiopalatal", -0.46 * w, -0.18 * w, -0.50 * w, length * 0.86, 0.0, 0.0,
-        depth=0.55, behind=True, cej=("mesial",), taper=0.4,
+        depth=0.45, behind=True, cej=("mesial",), taper=0.4,
     )  # fmt: skip
     return replace(base, roots=(buccal, palatal, distal))
 
@@ -343,7 +343,7 @@ RADIOGRAPHS: tuple[Radiograph, ...] = (
     ),
     Radiograph(
         "toy-dog-cleaning/images/right-lower-canine.dcm", _TOY_CANINE,
-        Film(1040, 760, 0.030, 0.030, (4.6, 1.6), -3.0, True, 12, photons=4200.0, inverted=True),
+        Film(1040, 760, 0.030, 0.030, (4.6, 1.6), -3.0, True, 12, photons=2100.0, inverted=True),
         "right mandibular canine, bisecting angle", "rle", "imager", teeth=(404,),
     ),
     Radiograph(
@@ -353,44 +353,44 @@ RADIOGRAPHS: tuple[Radiograph, ...] = (
     ),
     Radiograph(
         "toy-dog-recheck/images/left-jaw.dcm", _TOY_LEFT_JAW_LATER,
-        replace(_SMALL, centre=(7.6, 2.9), turn_deg=-1.2, seed=21, elongation=0.985, photons=6500.0,
-                gamma=0.8, black=0.05),
+        replace(_SMALL, centre=(7.6, 2.9), turn_deg=-1.2, seed=21, elongation=0.985, photons=3250.0,
+                gamma=0.7, black=0.02),
         "left mandible, premolars and molars, parallel technique", "jpegls", "geometry", teeth=(308, 309),
     ),
     Radiograph(
         "toy-dog-recheck/images/right-lower-canine.dcm", _TOY_CANINE_LATER,
-        Film(1040, 760, 0.030, 0.030, (4.2, 1.9), 0.5, True, 22, photons=6000.0, elongation=1.02, gamma=1.0),
+        Film(1040, 760, 0.030, 0.030, (4.2, 1.9), 0.5, True, 22, photons=3000.0, elongation=1.02, gamma=0.9),
         "right mandibular canine, bisecting angle", "jpeg2000", "imager", teeth=(404,),
     ),
     Radiograph(
         "large-dog/images/right-lower-carnassial.dcm", _LARGE_CARNASSIAL,
-        Film(880, 1080, 0.038, 0.038, (0.2, 4.6), 1.0, True, 31, photons=9000.0, bits=14),
+        Film(880, 1080, 0.038, 0.038, (0.2, 4.6), 1.0, True, 31, photons=4500.0, bits=14),
         "right mandible, first molar, parallel technique", "jpegls", "geometry", teeth=(409,),
     ),
     Radiograph(
         "large-dog/images/left-upper-carnassial.dcm", _LARGE_MAXILLA,
-        Film(820, 1080, 0.038, 0.038, (-1.0, 3.6), -2.0, False, 32, photons=8000.0, bits=16),
+        Film(820, 1080, 0.038, 0.038, (-1.0, 3.6), -2.0, False, 32, photons=4000.0, bits=16),
         "left maxilla, fourth premolar, bisecting angle", "explicit", "magnification", teeth=(208,),
     ),
     Radiograph(
         "large-dog/images/left-lower-canine.dcm", _LARGE_CANINE,
-        Film(1080, 820, 0.038, 0.038, (3.0, 3.0), 2.0, False, 33, photons=8000.0),
+        Film(1080, 820, 0.038, 0.038, (3.0, 3.0), 2.0, False, 33, photons=4000.0),
         "left mandibular canine, bisecting angle, apex off the film", "jpeg2000", "imager", teeth=(304,),
     ),
     Radiograph(
         "large-dog/images/right-lower-premolars-probe.dcm", _LARGE_PROBED,
-        Film(900, 900, 0.036, 0.036, (0.0, 3.2), -1.0, True, 34, photons=8000.0),
+        Film(900, 900, 0.036, 0.036, (0.0, 3.2), -1.0, True, 34, photons=4000.0),
         "right mandible, fourth premolar, banded probe in view", "explicit", "none", teeth=(408,),
     ),
     Radiograph(
         "cat/images/right-upper-premolars.dcm", _CAT_MAXILLA,
-        Film(640, 1080, 0.036, 0.027, (1.6, 2.0), 1.5, True, 41, photons=6000.0),
+        Film(640, 1080, 0.036, 0.027, (1.6, 2.0), 1.5, True, 41, photons=3000.0),
         "right maxilla, third and fourth premolars, bisecting angle", "jpegls", "imager",
         species="words", teeth=(107, 108),
     ),
     Radiograph(
         "cat/images/right-lower-molar.dcm", _CAT_JAW,
-        Film(760, 1000, 0.027, 0.027, (0.6, 2.4), -1.5, True, 42, photons=6000.0),
+        Film(760, 1000, 0.027, 0.027, (0.6, 2.4), -1.5, True, 42, photons=3000.0),
         "right mandible, fourth premolar and first molar, parallel technique", "rle", "geometry",
         teeth=(408, 409),
     ),

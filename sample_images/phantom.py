@@ -19,11 +19,13 @@ Map = NDArray[np.float64]
 
 MU = {"enamel": 0.27, "dentine": 0.15, "cortical": 0.14, "strut": 0.14, "soft": 0.028, "steel": 2.4}
 PITCH_MM = 0.025
-PDL_MM = 0.22
-LAMINA_MM = 0.28
+PDL_MM = 0.20
+LAMINA_MM = 0.23
 # Healthy furcal ligament keeps its width up to the roof; the mark stays this much coronal of it so
 # that rounding to 1/1024 px cannot put it beyond.
 ROOF_MM = 0.03
+# Size (mm) and stretch along the arcade of the sheets of struts the beam crosses.
+STRUT_LAYERS = ((0.16, 1.2), (0.20, 0.9), (0.24, 1.35), (0.30, 1.1), (0.36, 1.4), (0.18, 1.3))
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,7 @@ class Root:
         """Give the half width at depth ``y`` of the root grown by ``grown`` mm; 0 past its tip."""
         t = np.clip(y / (self.length + grown), 0, 1)
         cone = (self.right - self.left) / 2 * (1 - self.taper * t) + grown
-        return np.asarray(cone * np.sqrt(1 - t**5))
+        return np.asarray(cone * np.sqrt(1 - t**3.4))
 
     def edge(self, y: float, side: str, grown: float = 0.0) -> float:
         """Give the x of the root's edge on one side at depth ``y``."""
@@ -163,7 +165,7 @@ class Scene:
     far_border: tuple[tuple[float, float], ...]
     gum_mm: float = 2.2
     recession: tuple[tuple[float, float], ...] = ()
-    plates_apart: float = 0.3
+    plates_apart: float = 0.45
     probe: Probe | None = None
     crests: tuple[tuple[float, float], ...] = field(default=())
 
@@ -220,7 +222,9 @@ def landmarks(scene: Scene) -> list[Landmark]:
             roof = tooth.world(_roof_x(tooth), tooth.furcation)
             found.append(Landmark("furcation", *roof, tooth.number))
     if scene.probe is not None:
-        found += [Landmark("ruler", *scene.probe.at(mm), mm=mm) for mm in (0.0, 3.0, 6.0, 9.0, 12.0)]
+        found += [
+            Landmark("ruler", *scene.probe.at(mm), mm=mm) for mm in (0.0, 3.0, 6.0, 9.0, 12.0)
+        ]
     return found
 
 
@@ -276,9 +280,7 @@ def attenuation(scene: Scene) -> tuple[Map, tuple[float, float]]:
     origin : tuple of float
         (x, y) in mm of the centre of the raster's first pixel.
     """
-    x, y = np.meshgrid(
-        np.arange(*scene.x, PITCH_MM), np.arange(*scene.y, PITCH_MM), indexing="xy"
-    )
+    x, y = np.meshgrid(np.arange(*scene.x, PITCH_MM), np.arange(*scene.y, PITCH_MM), indexing="xy")
     rng = np.random.default_rng(scene.seed)
     jaw = _jaw(scene, x, y)
     parts = _teeth(scene, x, y)
@@ -339,7 +341,7 @@ def _tooth(tooth: Tooth, x: Map, y: Map) -> dict[str, Map]:
     crown = _crown_mask(tooth, x, y)
     inside = distance_transform_edt(crown | (below > 0)) * PITCH_MM
     height = -min(p[1] for p in tooth.crown)
-    bulk = tooth.thickness * (1.05 - 0.6 * np.clip(-v / height, 0, 1))
+    bulk = tooth.thickness * (1.05 - 0.45 * np.clip(-v / height, 0, 1))
     reach = min(tooth.width * 0.45, 2.6)
     coat = tooth.enamel * np.sqrt(np.clip(-v / (0.35 * height), 0, 1))
     whole = bulk * _dome(inside / reach)
@@ -349,11 +351,15 @@ def _tooth(tooth: Tooth, x: Map, y: Map) -> dict[str, Map]:
     hard = np.where((crown & (v < 0.5)) | (below > 0), whole * (1 - mix) + below * mix, 0.0)
     hard = np.where(v >= 0.5, below, hard)
     back = sum(
-        (t * _smoothstep(v, -0.4, 0.6) for t, r in zip(roots, tooth.roots, strict=True) if r.behind),
+        (
+            t * _smoothstep(v, -0.6, 2.4)
+            for t, r in zip(roots, tooth.roots, strict=True)
+            if r.behind
+        ),
         np.zeros_like(hard),
     )
     # A root behind the trunk adds to the beam's path only by what the trunk does not hold already.
-    hard = hard + back * np.where(v < (tooth.furcation or 0.0), 0.45, 0.8)
+    hard = hard + 0.75 * back
     pulp = np.minimum(_pulp(tooth, u, v, height), 0.8 * hard)
     ligament = np.maximum(_shell(tooth, u, v, PDL_MM), trunk)
     lamina = np.maximum(_shell(tooth, u, v, PDL_MM + LAMINA_MM), trunk)
@@ -396,8 +402,10 @@ def _trunk(tooth: Tooth, u: Map, v: Map) -> Map:
     roof, _ = _arch(tooth, u)
     between = (u > first.centre(v)) & (u < last.centre(v))
     rounding = np.sqrt(np.clip((roof - v) / 0.6, 0, 1))
-    bulk = tooth.thickness * np.sqrt(1 - across**4) * rounding
-    keep = (v > -0.6) & (v < roof) & (between | (v < tooth.furcation))
+    fading = 1 - _smoothstep(v, tooth.furcation - 0.9, tooth.furcation + 0.9)
+    weight = np.where(between, rounding * np.maximum(fading, 0.6), fading)
+    bulk = tooth.thickness * np.sqrt(1 - across**4) * weight
+    keep = (v > -0.6) & (~between | (v < roof))
     return np.asarray(np.where(keep, bulk, 0.0))
 
 
@@ -438,27 +446,31 @@ def _pulp(tooth: Tooth, u: Map, v: Map, height: float) -> Map:
         half = np.where(v > root.length - 0.45, 0, half)
         with np.errstate(divide="ignore", invalid="ignore"):
             across = np.where(half > 0, (u - root.centre(np.maximum(v, 0))) / half, 2)
-        paths.append(
-            1.5 * tooth.pulp * tooth.thickness * np.sqrt(np.clip(1 - across**2, 0, 1))
-        )
+        paths.append(1.5 * tooth.pulp * tooth.thickness * np.sqrt(np.clip(1 - across**2, 0, 1)))
     if tooth.furcation is not None:
         deep = tooth.furcation - 0.25 * tooth.width * 0.6
         flat = ((u - _roof_x(tooth)) / (0.36 * tooth.width)) ** 2
         flat = flat + ((v - deep + 0.3) / (0.11 * tooth.width)) ** 2
-        paths.append(1.3 * tooth.pulp * tooth.thickness * np.sqrt(np.clip(1 - flat, 0, 1)))
+        paths.append(1.1 * tooth.pulp * tooth.thickness * np.clip(1 - flat, 0, 1))
     return np.asarray(np.max(paths, axis=0))
 
 
-def struts(shape: tuple[int, int], rng: np.random.Generator) -> Map:
+def struts(shape: tuple[int, int], rng: np.random.Generator, coarser: float = 1.0) -> Map:
     """Give the share of bone along the beam in cancellous bone: a coarse net, 0 to 1."""
     net = np.zeros(shape)
-    for size_mm in (0.20, 0.28, 0.40):
-        sigma = size_mm / PITCH_MM
-        noise = gaussian_filter(rng.standard_normal(shape), (sigma * 0.85, sigma * 1.25))
-        net += np.exp(-((noise / (0.42 * noise.std())) ** 2))
-    broad = gaussian_filter(rng.standard_normal(shape), 1.8 / PITCH_MM)
-    net = net / 3 * (1 + 0.18 * broad / broad.std())
-    return np.asarray(np.clip(net, 0.02, 1) * 0.75)
+    for size_mm, stretch in STRUT_LAYERS:
+        sigma = coarser * size_mm / PITCH_MM
+        noise = gaussian_filter(
+            rng.standard_normal(shape), (sigma / stretch, sigma * stretch), mode="wrap"
+        )
+        uneven = 0.5 + 0.5 * np.tanh(
+            gaussian_filter(rng.standard_normal(shape), 2 * sigma) * 4 * sigma
+        )
+        net += uneven * np.exp(-((noise / (0.5 * noise.std())) ** 2))
+    broad = gaussian_filter(rng.standard_normal(shape), 1.6 / PITCH_MM)
+    fine = gaussian_filter(rng.standard_normal(shape), 0.07 / PITCH_MM)
+    net = net / net.mean() * 0.30 * (1 + 0.16 * broad / broad.std() + 0.16 * fine / fine.std())
+    return np.asarray(np.clip(net, 0.03, 1))
 
 
 def _bone(
@@ -467,30 +479,39 @@ def _bone(
     """Give the attenuation of jaw, ligament and gum around the teeth."""
     depth = np.clip(jaw["crest"], 0, None)
     within = (jaw["crest"] > 0) & (jaw["border"] > 0)
-    swell = 0.42 + 0.58 * (1 - np.exp(-depth / (0.7 * scene.bone_mm)))
-    width = np.where(within, scene.bone_mm * swell, 0.0)
-    plate = 0.10 * scene.bone_mm * (0.7 + 0.5 * _smoothstep(depth, 0, 1.5 * scene.bone_mm))
+    swell = 0.30 + 0.70 * (1 - np.exp(-depth / (0.6 * scene.bone_mm)))
+    rounded = (
+        np.sqrt(np.clip(jaw["border"] / (0.22 * scene.bone_mm), 0, 1)) if not scene.upper else 1.0
+    )
+    width = np.where(within, scene.bone_mm * swell * rounded, 0.0)
+    plate = 0.11 * scene.bone_mm * (0.45 + 0.55 * _smoothstep(depth, 0, 0.8 * scene.bone_mm))
+    plate = np.minimum(plate, width / 2)
     near = np.where(within, plate, 0.0)
     far = np.where((jaw["other_plate"] > 0) & (jaw["border"] > 0), plate, 0.0)
     hollow = np.clip(width - 2 * plate, 0, None)
     ligament, lamina, tooth = (
         np.max([p[name] for p in parts], axis=0) for name in ("ligament", "lamina", "all")
     )
+    # Bone is thinnest over a root's prominence, so its margin fades out across the root.
+    bulge = np.clip(tooth / (0.25 * scene.bone_mm), 0, 1) * (1 - _smoothstep(depth, 0.1, 3.0))
+    near, far = near * (1 - 0.85 * bulge), far * (1 - 0.85 * bulge)
+    hollow = hollow * (1 - 0.6 * bulge)
     hole = np.minimum(ligament, hollow)
     lining = np.clip(np.minimum(lamina, hollow) - hole, 0, None)
     cap = np.exp(-((depth / 0.22) ** 2)) * within * (lamina <= 0)
     marrow = np.clip(hollow - hole - lining, 0, None)
-    share = struts(y.shape, rng)
+    share = struts(y.shape, rng, np.sqrt(scene.bone_mm / 4.5))
     share = share + (0.95 - share) * np.clip(0.55 * cap, 0, 1)
     if not scene.upper:
         share = _mandible(jaw["border"], share, scene)
-    bone = MU["cortical"] * (near + far + 0.9 * lining)
+    bone = MU["cortical"] * (near + far + 1.15 * lining)
     bone += marrow * (MU["soft"] + (MU["strut"] - MU["soft"]) * share)
     if scene.upper:
         bone += _nasal(jaw["border"], rng, scene.bone_mm)
     envelope = (scene.bone_mm * 0.55 + 3.0) * np.sqrt(np.clip(jaw["gum"] / 3.5, 0, 1))
     beyond = scene.bone_mm + 3.0 if scene.upper else 5.0
-    envelope = np.where(jaw["border"] > 0, np.maximum(envelope, 0), beyond)
+    under = 0.0 if scene.upper else np.clip(-jaw["border"], 0, None)
+    envelope = np.where(jaw["border"] > 0, np.maximum(envelope, 0), beyond * np.exp(-under / 9.0))
     envelope = gaussian_filter(envelope, 0.12 / PITCH_MM)
     hard_in = np.where(within, near + far + marrow + lining + np.minimum(tooth, hollow), tooth)
     return np.asarray(bone + MU["soft"] * np.clip(envelope - hard_in, 0, None))
@@ -498,7 +519,7 @@ def _bone(
 
 def _mandible(border: Map, share: Map, scene: Scene) -> Map:
     """Thicken the ventral cortex and leave the mandibular canal free of struts."""
-    rim = np.clip(1.2 - border / (0.16 * scene.bone_mm), 0, 1)
+    rim = np.clip(1.1 - border / (0.22 * scene.bone_mm), 0, 1)
     share = share + (1 - share) * rim
     from_axis = np.abs(border - 0.42 * scene.bone_mm)
     radius = 0.13 * scene.bone_mm
@@ -513,7 +534,7 @@ def _nasal(border: Map, rng: np.random.Generator, bone_mm: float) -> Map:
     scroll = gaussian_filter(rng.standard_normal(border.shape), (0.25 / PITCH_MM, 0.6 / PITCH_MM))
     lines = np.exp(-((scroll / (0.25 * scroll.std())) ** 2)) * (border < -0.3)
     beyond = np.where(border < 0, 0.22 * bone_mm * MU["cortical"], 0.0)
-    return np.asarray(floor + beyond + gaussian_filter(lines, 2) * 0.10 * bone_mm * MU["cortical"])
+    return np.asarray(floor + beyond + gaussian_filter(lines, 3) * 0.07 * bone_mm * MU["cortical"])
 
 
 def _hard(parts: list[dict[str, Map]]) -> Map:

@@ -45,8 +45,12 @@ class SampleVisit:
 
 
 _PIP = Patient("PV-0101", "Sample^Pip", "dog", "Toy Poodle", "F", True, date(2017, 5, 14), 3.1)
-_BRAN = Patient("PV-0102", "Specimen^Bran", "dog", "Labrador Retriever", "M", True, date(2019, 9, 2), 34.0)
-_MISO = Patient("PV-0103", "Example^Miso", "cat", "Domestic Shorthair", "M", True, date(2018, 3, 30), 4.6)
+_BRAN = Patient(
+    "PV-0102", "Specimen^Bran", "dog", "Labrador Retriever", "M", True, date(2019, 9, 2), 34.0
+)
+_MISO = Patient(
+    "PV-0103", "Example^Miso", "cat", "Domestic Shorthair", "M", True, date(2018, 3, 30), 4.6
+)
 
 _CLEANED = (
     ("history and examination awake", "09:20"),
