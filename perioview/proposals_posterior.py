@@ -156,8 +156,11 @@ def peak(probability: Array, along: Array) -> Peak:
 
     smooth = ndimage.gaussian_filter1d(probability, 1.5, mode="constant")
     top = int(smooth.argmax())
-    near = np.abs(along - along[top]) <= 3 * STEP
-    mode = float(probability[near] @ along[near] / max(probability[near].sum(), 1e-12))
+    mode = float(along[top])
+    for _ in range(12):  # mean shift: finer than the positions' spacing
+        weight = probability * np.exp(-0.5 * ((along - mode) / 0.12) ** 2)
+        if weight.sum() > 0:
+            mode = float(weight @ along / weight.sum())
     away = along - mode
     confidence = float(probability[np.abs(away) <= NEAR_MM].sum())
     sd = float(np.sqrt(probability @ away**2 + STEP**2 / 12))

@@ -71,8 +71,7 @@ def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[l
     keys = {k for k in phantom.truth if spoil and rng.random() < 0.2}
     phantom = spoiled(phantom, keys) if keys else phantom
     frames = {
-        (f.tooth, f.root, f.side): f
-        for f in side_frames(phantom.marks, phantom.calibration, "dog")
+        (f.tooth, f.root, f.side): f for f in side_frames(phantom.marks, phantom.calibration, "dog")
     }
     pixels = dense_high(phantom.image)
     found = {
@@ -87,8 +86,15 @@ def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[l
         p = found.get(key)
         error = frame.along_out(p.row, p.col)[0] - at if p else np.nan
         rows.append(
-            [error, p.sd_mm if p else np.nan, p.confidence if p else np.nan, plain,
-             float(key in keys), float(frame.cej is None), float("two_plates" in phantom.traits[key])]
+            [
+                error,
+                p.sd_mm if p else np.nan,
+                p.confidence if p else np.nan,
+                plain,
+                float(key in keys),
+                float(frame.cej is None),
+                float("two_plates" in phantom.traits[key]),
+            ]
         )
     return rows
 
@@ -164,8 +170,11 @@ def main() -> None:
         every.append(rows)
         print(line(name, rows))
         print(plain_line(rows))
-        for part, at in (("own CEJ", rows[:, 5] == 0), ("furcal", rows[:, 5] == 1),
-                         ("two plates", rows[:, 6] == 1)):
+        for part, at in (
+            ("own CEJ", rows[:, 5] == 0),
+            ("furcal", rows[:, 5] == 1),
+            ("two plates", rows[:, 6] == 1),
+        ):
             if at.any():
                 print(line("  " + part, rows[at]))
         if args.spoil:

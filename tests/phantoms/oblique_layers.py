@@ -65,18 +65,44 @@ def _jaw(rng: np.random.Generator) -> tuple[list[list[_Cone]], list[float]]:
         if ROW[number] == 1:
             a = size * rng.uniform(1.0, 2.0)
             wide = 2 * a
-            cones = [_Cone(number, "single", x + a, a, a * rng.uniform(1, 1.6), top, length,
-                           rng.normal(0, 0.6), rng.normal(0, 0.25), blunt, (True, True))]
+            cones = [
+                _Cone(
+                    number,
+                    "single",
+                    x + a,
+                    a,
+                    a * rng.uniform(1, 1.6),
+                    top,
+                    length,
+                    rng.normal(0, 0.6),
+                    rng.normal(0, 0.25),
+                    blunt,
+                    (True, True),
+                )
+            ]
             roofs.append(0.0)
         else:
             a = size * rng.uniform(1.05, 1.6)
             wide = 4 * a + size * rng.uniform(1.0, 3.2)
             b = a * rng.uniform(1, 1.7)
             cones = [
-                _Cone(number, name, x + at, a, b, top, length * rng.uniform(0.9, 1.05),
-                      rng.normal(way * 0.4, 0.4), rng.normal(0, 0.2), blunt, sides)
-                for name, at, way, sides in (("mesial", a, -1, (True, False)),
-                                             ("distal", wide - a, 1, (False, True)))
+                _Cone(
+                    number,
+                    name,
+                    x + at,
+                    a,
+                    b,
+                    top,
+                    length * rng.uniform(0.9, 1.05),
+                    rng.normal(way * 0.4, 0.4),
+                    rng.normal(0, 0.2),
+                    blunt,
+                    sides,
+                )
+                for name, at, way, sides in (
+                    ("mesial", a, -1, (True, False)),
+                    ("distal", wide - a, 1, (False, True)),
+                )
             ]
             roofs.append(top + rng.uniform(1.0, 3.0))
         teeth.append(cones)
@@ -84,8 +110,9 @@ def _jaw(rng: np.random.Generator) -> tuple[list[list[_Cone]], list[float]]:
     return teeth, roofs
 
 
-def _margin(rng: np.random.Generator, teeth: list[list[_Cone]], roofs: list[float],
-            width: float) -> PchipInterpolator:
+def _margin(
+    rng: np.random.Generator, teeth: list[list[_Cone]], roofs: list[float], width: float
+) -> PchipInterpolator:
     """Height of one plate's margin along x: scalloped, lower beside diseased roots."""
     general = rng.choice([rng.uniform(0.08, 0.2), rng.uniform(0.15, 0.5), rng.uniform(0.4, 0.7)])
     xs, ys = [-3.0], [teeth[0][0].top + general * teeth[0][0].length]
@@ -111,7 +138,9 @@ def _margin(rng: np.random.Generator, teeth: list[list[_Cone]], roofs: list[floa
 def _trabeculae(rng: np.random.Generator, shape: tuple[int, int], mm: float) -> Array:
     """Struts and marrow: a smoothed random field, thresholded, then softened."""
     size = rng.uniform(0.12, 0.3) / mm
-    field = ndimage.gaussian_filter(rng.standard_normal(shape), (size * rng.uniform(0.6, 1.6), size))
+    field = ndimage.gaussian_filter(
+        rng.standard_normal(shape), (size * rng.uniform(0.6, 1.6), size)
+    )
     return ndimage.gaussian_filter((field / field.std() > rng.uniform(-0.5, 0.4)) * 1.0, 0.05 / mm)
 
 
@@ -128,8 +157,10 @@ class _Beam:
     def pixel(self, x: float, y: float) -> tuple[float, float]:
         u, v = self.flip[0] * (y - self.middle[0]), self.flip[1] * (x - self.middle[1])
         c, s = math.cos(self.turn), math.sin(self.turn)
-        return ((c * u - s * v) / self.mm + self.shape[0] / 2,
-                (s * u + c * v) / self.mm + self.shape[1] / 2)
+        return (
+            (c * u - s * v) / self.mm + self.shape[0] / 2,
+            (s * u + c * v) / self.mm + self.shape[1] / 2,
+        )
 
     def plane(self) -> tuple[Array, Array]:
         r, k = np.indices(self.shape).astype(float)
@@ -139,8 +170,9 @@ class _Beam:
         return self.flip[1] * v + self.middle[1], self.flip[0] * u + self.middle[0]
 
 
-def _tooth_slice(cones: list[_Cone], roof: float, x: Array, y: Array, z: float,
-                 crown: float) -> tuple[Array, Array, Array]:
+def _tooth_slice(
+    cones: list[_Cone], roof: float, x: Array, y: Array, z: float, crown: float
+) -> tuple[Array, Array, Array]:
     """Dentin, enamel (0 or 1) and distance outside the roots at depth z."""
     away = np.full(x.shape, 9.0)
     dentin = np.zeros(x.shape)
@@ -157,13 +189,21 @@ def _tooth_slice(cones: list[_Cone], roof: float, x: Array, y: Array, z: float,
     left, right = cones[0].x - cones[0].a, cones[-1].x + cones[-1].a
     mid, half, b = (left + right) / 2, (right - left) / 2, cones[0].b
     if len(cones) == 2:
-        vault = roof + 0.5 * b - np.sqrt(np.clip((half * 0.45) ** 2 - (x - mid) ** 2, 0, None)) * 0.4
-        trunk = ((y >= cones[0].top) & (y < vault + (np.abs(x - mid) > half * 0.45) * 9)
-                 & (np.abs(x - mid) < half * 0.45) & (abs(z) < 0.8 * b))
+        vault = (
+            roof + 0.5 * b - np.sqrt(np.clip((half * 0.45) ** 2 - (x - mid) ** 2, 0, None)) * 0.4
+        )
+        trunk = (
+            (y >= cones[0].top)
+            & (y < vault + (np.abs(x - mid) > half * 0.45) * 9)
+            & (np.abs(x - mid) < half * 0.45)
+            & (abs(z) < 0.8 * b)
+        )
         dentin = np.maximum(dentin, trunk * 1.0)
         away = np.where(trunk, -1.0, away)
     up = np.clip((cones[0].top - y) / crown, 0, 1)
-    size = np.sqrt(np.clip(1 - up**1.3, 0, 1)) * (1 + 0.15 * np.sin(np.pi * np.minimum(up * 2.5, 1)))
+    size = np.sqrt(np.clip(1 - up**1.3, 0, 1)) * (
+        1 + 0.15 * np.sin(np.pi * np.minimum(up * 2.5, 1))
+    )
     rho = np.hypot((x - mid) / np.maximum(half * size, 1e-3), z / np.maximum(b * size, 1e-3))
     cap = (y < cones[0].top) & (rho < 1) & (up < 1)
     enamel = cap & (rho > 1 - 0.25 * np.minimum(up * 6, 1))
@@ -177,9 +217,15 @@ def oblique_phantom(seed: int) -> Phantom:
     right = teeth[-1][-1].x + teeth[-1][-1].a + 2.8
     deep = max(c.top + c.length for cones in teeth for c in cones) + 2
     mm = rng.uniform(0.04, 0.06)
-    beam = _Beam(math.tan(rng.normal(0, 0.12)), math.tan(rng.normal(0, 0.16)), mm,
-                 rng.normal(0, 0.15), (int(rng.choice([-1, 1])), int(rng.choice([-1, 1]))),
-                 (int(deep / mm), int(right / mm)), (deep / 2, right / 2))
+    beam = _Beam(
+        math.tan(rng.normal(0, 0.12)),
+        math.tan(rng.normal(0, 0.16)),
+        mm,
+        rng.normal(0, 0.15),
+        (int(rng.choice([-1, 1])), int(rng.choice([-1, 1]))),
+        (int(deep / mm), int(right / mm)),
+        (deep / 2, right / 2),
+    )
     buccal = _margin(rng, teeth, roofs, right)
     apart = rng.choice([0.0, rng.uniform(-1.8, 1.8)], p=[0.5, 0.5])
     ridge = rng.uniform(2.0, 3.2)
@@ -190,9 +236,17 @@ def oblique_phantom(seed: int) -> Phantom:
         return np.asarray(buccal(x)) + apart / (1 + math.exp(-(z - swap * ridge) / 0.35))
 
     px, py = beam.plane()
-    mu = {k: rng.uniform(*v) for k, v in {
-        "gum": (0.018, 0.03), "marrow": (0.02, 0.04), "strut": (0.08, 0.14),
-        "cortex": (0.1, 0.16), "dentin": (0.12, 0.17), "enamel": (0.25, 0.35)}.items()}
+    mu = {
+        k: rng.uniform(*v)
+        for k, v in {
+            "gum": (0.018, 0.03),
+            "marrow": (0.02, 0.04),
+            "strut": (0.08, 0.14),
+            "cortex": (0.1, 0.16),
+            "dentin": (0.12, 0.17),
+            "enamel": (0.25, 0.35),
+        }.items()
+    }
     ligament, lamina = rng.uniform(0.15, 0.3), rng.uniform(0.0, 0.3)
     fill = rng.uniform(0.3, 0.8)
     gum_up = rng.uniform(0.3, 2.2)
@@ -210,8 +264,9 @@ def oblique_phantom(seed: int) -> Phantom:
         level = top(x, z)
         edge = ridge * (0.75 + spread * np.sqrt(np.clip((y - level) / 4, 0, 1)))
         bone = (y > level) & (abs(z) < edge) & (away > ligament)
-        skin = (abs(z) > edge - 0.6) | (y < level + 0.3) & (lamina > 0.1) | (
-            (away < ligament + lamina))
+        skin = (
+            (abs(z) > edge - 0.6) | (y < level + 0.3) & (lamina > 0.1) | (away < ligament + lamina)
+        )
         struts = np.roll(fields[int(rng.integers(4))], rng.integers(0, 400, 2), (0, 1))
         inner = mu["marrow"] + fill * (mu["strut"] - mu["marrow"]) * struts * 1.4
         soft = (y > level - gum_up) & (abs(z) < edge + 1.2)
@@ -237,23 +292,29 @@ def _truth(rng, teeth, beam, top, ridge, apart):  # type: ignore[no-untyped-def]
                 y = cone.top + 2.0
                 for _ in range(30):
                     x = float(cone.silhouette(np.array(y), k, beam.tan_x)) + (2 * k - 1) * 0.3
-                    y = max(float(top(np.array(x + z * beam.tan_x), z)) - z * beam.tan_y
-                            for z in depths)
+                    y = max(
+                        float(top(np.array(x + z * beam.tan_x), z)) - z * beam.tan_y for z in depths
+                    )
                 at = float(cone.silhouette(np.array(y), k, beam.tan_x))
-                ends = [float(top(np.array(x + z * beam.tan_x), z)) - z * beam.tan_y
-                        for z in depths]
+                ends = [
+                    float(top(np.array(x + z * beam.tan_x), z)) - z * beam.tan_y for z in depths
+                ]
                 key = (cone.tooth, cone.name, side)
                 truth[key] = beam.pixel(at, y)
-                traits[key] = (("two_plates",) * bool(max(ends) - min(ends) > 0.5)
-                               + ("furcal",) * (not cone.sides[k]))
+                traits[key] = ("two_plates",) * bool(max(ends) - min(ends) > 0.5) + ("furcal",) * (
+                    not cone.sides[k]
+                )
                 if cone.sides[k]:
                     r, c = beam.pixel(
-                        float(cone.silhouette(np.array(cone.top), k, beam.tan_x)), cone.top)
+                        float(cone.silhouette(np.array(cone.top), k, beam.tan_x)), cone.top
+                    )
                     r, c = np.array([r, c]) + rng.normal(0, 0.12, 2) / beam.mm
                     marks.append(Mark("cej", float(r), float(c), cone.tooth, cone.name, side))
             end = cone.top + cone.length
-            r, c = np.array(beam.pixel(float(cone.axis(np.array(end))), end)) \
+            r, c = (
+                np.array(beam.pixel(float(cone.axis(np.array(end))), end))
                 + rng.normal(0, 0.18, 2) / beam.mm
+            )
             marks.append(Mark("apex", float(r), float(c), cone.tooth, cone.name))
     return marks, truth, traits
 
@@ -268,10 +329,7 @@ def _film(rng: np.random.Generator, path: Array, mm: float) -> tuple[NDArray[np.
     grey = grey + rng.uniform(0, 1.2) * (grey - soft)
     low, high = np.quantile(grey, [0.01, 0.995])
     grey = np.clip((grey - low) / (high - low), 0, 1)
-    if rng.random() < 0.5:
-        grey = grey**2 * (3 - 2 * grey)
-    else:
-        grey = grey ** rng.uniform(0.6, 1.3)
+    grey = grey**2 * (3 - 2 * grey) if rng.random() < 0.5 else grey ** rng.uniform(0.6, 1.3)
     inverted = bool(rng.random() < 0.4)
     grey = 1 - grey if inverted else grey
     return np.round(4095 * grey).astype(np.uint16), inverted

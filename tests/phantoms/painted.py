@@ -25,15 +25,17 @@ UPPER = {203: 1, 204: 1, 205: 1, 206: 2, 207: 2}
 class _Limb:
     """A root as a spline axis with a spline half-width; parameter 0 at the CEJ, 1 at the apex."""
 
-    def __init__(self, rng: np.random.Generator, x: float, y: float, half: float, length: float,
-                 lean: float) -> None:
+    def __init__(
+        self, rng: np.random.Generator, x: float, y: float, half: float, length: float, lean: float
+    ) -> None:
         self.y, self.length = y, length
         bends = np.cumsum(rng.normal(0, 0.18, 4)) + lean * np.array([0, 0.33, 0.66, 1.0])
         self._x = CubicSpline([0, 0.35, 0.7, 1], x + bends - bends[0])
         mid = rng.uniform(0.82, 0.98)
-        self._w = CubicSpline([0, 0.35, 0.7, 0.9, 1],
-                              half * np.array([1, mid, rng.uniform(0.6, 0.75) * mid,
-                                               rng.uniform(0.32, 0.45), 0.0]))
+        self._w = CubicSpline(
+            [0, 0.35, 0.7, 0.9, 1],
+            half * np.array([1, mid, rng.uniform(0.6, 0.75) * mid, rng.uniform(0.32, 0.45), 0.0]),
+        )
 
     def edge(self, e: Array | float, k: int) -> tuple[Array, Array]:
         e = np.asarray(e, float)
@@ -58,8 +60,15 @@ class _Sheet:
 
     def stroke(self, points: Array, width_mm: float, change: float) -> None:
         m = np.zeros(self.px.shape, np.float32)
-        cv2.polylines(m, [np.round(points * PER_MM * 16).astype(np.int32)], False, 1.0,
-                      max(1, round(width_mm * PER_MM)), cv2.LINE_AA, 4)
+        cv2.polylines(
+            m,
+            [np.round(points * PER_MM * 16).astype(np.int32)],
+            False,
+            1.0,
+            max(1, round(width_mm * PER_MM)),
+            cv2.LINE_AA,
+            4,
+        )
         self.px += change * m
 
 
@@ -92,9 +101,21 @@ def _mouth(rng: np.random.Generator):  # type: ignore[no-untyped-def]
         else:
             half = size * rng.uniform(1.0, 1.5)
             wide = 4 * half + size * rng.uniform(0.8, 2.6)
-            limbs = [("mesial", _Limb(rng, x + half, y, half, length, rng.normal(-0.6, 0.4)), half),
-                     ("distal", _Limb(rng, x + wide - half, y, half, length * rng.uniform(0.9, 1.1),
-                                      rng.normal(0.6, 0.4)), half)]
+            limbs = [
+                ("mesial", _Limb(rng, x + half, y, half, length, rng.normal(-0.6, 0.4)), half),
+                (
+                    "distal",
+                    _Limb(
+                        rng,
+                        x + wide - half,
+                        y,
+                        half,
+                        length * rng.uniform(0.9, 1.1),
+                        rng.normal(0.6, 0.4),
+                    ),
+                    half,
+                ),
+            ]
             roof = y + rng.uniform(1.0, 2.6)
         teeth.append((n, limbs, x, wide, y, roof))
         x += wide + rng.choice([rng.uniform(0.5, 1.2), rng.uniform(1.2, 3.2)])
@@ -150,8 +171,11 @@ def painted_phantom(seed: int) -> Phantom:
     sheet.px[inside] = bone + net[inside]
     if rng.random() < 0.5:
         sheet.stroke(np.stack([xs, level + 0.1], 1), rng.uniform(0.1, 0.3), rng.uniform(0.03, 0.15))
-    fog = cv2.resize(rng.normal(0, rng.uniform(0, 0.05), (6, 6)).astype(np.float32),
-                     sheet.px.shape[::-1], interpolation=cv2.INTER_CUBIC)
+    fog = cv2.resize(
+        rng.normal(0, rng.uniform(0, 0.05), (6, 6)).astype(np.float32),
+        sheet.px.shape[::-1],
+        interpolation=cv2.INTER_CUBIC,
+    )
     sheet.px += fog * (sheet.px > air + 0.02)
     gap, dura = rng.uniform(0.12, 0.3), rng.uniform(0.0, 0.14) * (rng.random() < 0.7)
     under = sheet.px.copy()
@@ -164,8 +188,11 @@ def painted_phantom(seed: int) -> Phantom:
                 way = 2 * k - 1
                 if dura:
                     sheet.stroke(np.stack([px + way * (gap + 0.1), py], 1), 0.2, dura)
-                sheet.stroke(np.stack([px + way * gap / 2, py], 1), gap * 1.1,
-                             -rng.uniform(0.5, 0.9) * (bone - gum))
+                sheet.stroke(
+                    np.stack([px + way * gap / 2, py], 1),
+                    gap * 1.1,
+                    -rng.uniform(0.5, 0.9) * (bone - gum),
+                )
         _teeth_on(rng, sheet, under, limbs, (x0, w, y, roof), root, crown)
     return _finished(rng, sheet, teeth, crest, pale is not None, f"c{seed}.jpg")
 
@@ -182,16 +209,21 @@ def _teeth_on(rng, sheet, under, limbs, where, root, crown):  # type: ignore[no-
         inner_l, inner_r = x0 + 1.7 * half, x0 + w - 1.7 * half
         mid, span = (inner_l + inner_r) / 2, (inner_r - inner_l) / 2
         arch = np.stack([mid + span * np.cos(ts), roof + 0.7 - 0.7 * np.sin(ts)], 1)
-        trunk = np.concatenate([[[inner_l - 0.5, y], [inner_r + 0.5, y],
-                                 [inner_r + 0.3, roof + 0.6]], arch,
-                                [[inner_l - 0.3, roof + 0.6]]])
+        trunk = np.concatenate(
+            [
+                [[inner_l - 0.5, y], [inner_r + 0.5, y], [inner_r + 0.3, roof + 0.6]],
+                arch,
+                [[inner_l - 0.3, roof + 0.6]],
+            ]
+        )
         shape |= sheet.mask(trunk)
     sheet.px[shape] = (root + veil * (under - 0.3))[shape]
     for _, limb, half in limbs:
         e = np.linspace(0.0, 0.92, 40)
         (lx, ly), (rx, _) = limb.edge(e, 0), limb.edge(e, 1)
-        sheet.stroke(np.stack([(lx + rx) / 2, ly], 1), half * rng.uniform(0.15, 0.4),
-                     -rng.uniform(0.03, 0.1))
+        sheet.stroke(
+            np.stack([(lx + rx) / 2, ly], 1), half * rng.uniform(0.15, 0.4), -rng.uniform(0.03, 0.1)
+        )
     tip = x0 + w * rng.uniform(0.35, 0.65)
     left = CubicSpline([0, 0.3, 1], [x0, x0 - rng.uniform(0, 0.3), tip - 0.2])
     right = CubicSpline([0, 0.3, 1], [x0 + w, x0 + w + rng.uniform(0, 0.3), tip + 0.2])
@@ -214,17 +246,27 @@ def _finished(rng, sheet, teeth, crest, pale, name):  # type: ignore[no-untyped-
     shrink = np.array([[scale, 0, scale / 2 - 0.5], [0, scale, scale / 2 - 0.5], [0, 0, 1]])
     whole = np.vstack([turn, [0, 0, 1]]) @ shrink
     soft = cv2.GaussianBlur(sheet.px, (0, 0), max(rng.uniform(0.04, 0.1) * PER_MM, 0.4 / scale))
-    px = cv2.warpAffine(soft, whole[:2], (int(wide), int(high)), flags=cv2.INTER_LINEAR,
-                        borderMode=cv2.BORDER_REPLICATE)
+    px = cv2.warpAffine(
+        soft,
+        whole[:2],
+        (int(wide), int(high)),
+        flags=cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
     if rng.random() < 0.5:
-        px, whole = px[::-1], np.diag([1, -1, 1]) @ whole + np.array(
-            [[0, 0, 0], [0, 0, high - 1], [0, 0, 0]])
+        px, whole = (
+            px[::-1],
+            np.diag([1, -1, 1]) @ whole + np.array([[0, 0, 0], [0, 0, high - 1], [0, 0, 0]]),
+        )
     px = px + rng.normal(0, rng.uniform(0.005, 0.03), px.shape)
     px = np.clip(px, 0, 1) ** rng.uniform(0.6, 1.6)
     inverted = bool(rng.random() < 0.3)
     px = 1 - px if inverted else px
-    coded = cv2.imencode(".jpg", np.round(255 * px).astype(np.uint8),
-                         [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(45, 95))])[1]
+    coded = cv2.imencode(
+        ".jpg",
+        np.round(255 * px).astype(np.uint8),
+        [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(45, 95))],
+    )[1]
     pixels = cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE)
 
     def at(x: float, y: float) -> tuple[float, float]:

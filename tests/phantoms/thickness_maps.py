@@ -296,7 +296,9 @@ def thickness_phantom(seed: int) -> Phantom:
     for roots in teeth:
         for root in roots:
             for k, side in enumerate(("mesial", "distal")):
-                at = place(root.edge(np.array(root.crest[k]), k), root.crest[k])
+                # The rise is a square root: half the bone's thickness is there a quarter down.
+                half_up = root.crest[k] + 0.25 * taper
+                at = place(root.edge(np.array(half_up), k), half_up)
                 key = (root.tooth, root.name, side)
                 truth[key] = (float(at[0]), float(at[1]))
                 two = root.crest[k] - root.second[k] > 0.2
