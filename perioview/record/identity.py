@@ -215,6 +215,10 @@ def finish(dataset: Dataset, identity: Identity, series: str) -> Dataset:
     put_patient(dataset, identity)
     put_equipment(dataset, identity)
     put_content_time(dataset, identity)
+    for item in dataset.get("ContributingEquipmentSequence", None) or []:
+        # highdicom notes the minute here, too.
+        if "ContributionDateTime" in item:
+            del item.ContributionDateTime
     dataset.SeriesDescription = series
     dataset.CodingSchemeIdentificationSequence = coding_scheme_identification()
     return dataset

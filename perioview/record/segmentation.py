@@ -101,6 +101,10 @@ def plaque_segmentation(
         omit_empty_frames=False,
     )
     dataset.PatientOrientation = ""
+    # highdicom draws these UIDs at random.
+    dimension = uid_from("dimension", uid)
+    for item in (*dataset.DimensionOrganizationSequence, *dataset.DimensionIndexSequence):
+        item.DimensionOrganizationUID = dimension
     return finish(dataset, identity, SERIES["plaque"][2])
 
 
