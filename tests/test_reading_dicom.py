@@ -448,3 +448,16 @@ def test_an_unknown_character_set_costs_nothing_but_letters(tmp_path):
     dataset = intraoral(RAMP, PatientID="PV-1")
     dataset.SpecificCharacterSet = "NONSENSE"
     assert opened(dataset, tmp_path).attributes["patient_id"] == "PV-1"
+
+
+@pytest.mark.parametrize("written", [b"", b"L "])
+def test_an_unknown_value_representation_costs_that_attribute_alone(tmp_path, written):
+    path = tmp_path / "image.dcm"
+    intraoral(RAMP, Laterality="L", PatientID="PV-1").save_as(path, enforce_file_format=True)
+    good = b"\x20\x00\x60\x00CS\x02\x00L "
+    bad = b"\x20\x00\x60\x00XQ" + bytes([len(written), 0]) + written
+    data = path.read_bytes()
+    assert data.count(good) == 1
+    path.write_bytes(data.replace(good, bad))
+    image = read_image(path)
+    assert image.attributes["patient_id"] == "PV-1" and np.array_equal(image.pixels, RAMP)

@@ -2,6 +2,7 @@
 
 import io
 import struct
+import zlib
 
 import numpy as np
 import pytest
@@ -174,6 +175,20 @@ def test_16_bit_rgb_tiff_becomes_8_bit(tmp_path, big):
     image = read_image(tmp_path / "p.tif")
     assert image.pixels.dtype == np.uint8
     assert np.abs(image.pixels.astype(int) - blocks()).max() <= 1
+
+
+def test_16_bit_rgb_png_becomes_8_bit(tmp_path):
+    """A PNG by hand (PNG specification, colour type 2, depth 16): what Pillow cannot write."""
+    pixels = blocks().astype(np.uint16) * 257
+    rows = b"".join(b"\0" + row.astype(">u2").tobytes() for row in pixels)
+    chunks = [(b"IHDR", struct.pack(">IIBBBBB", 48, 32, 16, 2, 0, 0, 0))]
+    chunks += [(b"IDAT", zlib.compress(rows)), (b"IEND", b"")]
+    body = b"".join(
+        struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+        for kind, data in chunks
+    )
+    (tmp_path / "p.png").write_bytes(b"\x89PNG\r\n\x1a\n" + body)
+    assert np.array_equal(read_image(tmp_path / "p.png").pixels, blocks())
 
 
 # Big-endian 16-bit white-is-zero is one that Pillow does not read: refused, not turned over.

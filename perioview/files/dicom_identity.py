@@ -86,7 +86,7 @@ def text(dataset: pydicom.Dataset, keyword: str) -> str | None:
     try:
         value = dataset.get(keyword)
     except Exception:  # a value its representation does not allow: show the bytes instead
-        raw = dataset.get_item(keyword)
+        raw = dataset.get_item(pydicom.tag.Tag(keyword), keep_deferred=True)
         value = getattr(raw, "value", None)
     if isinstance(value, bytes):
         value = value.decode("latin-1")

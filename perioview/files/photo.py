@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 import os
 import re
 import warnings
@@ -26,6 +27,9 @@ from PIL import (
 from perioview.errors import InputRefused
 from perioview.files.contents import contents, sha256, size_fault
 from perioview.image import Image
+
+# Without a handler of its own, Pillow's complaints about damage end on standard error.
+logging.getLogger("PIL").addHandler(logging.NullHandler())
 
 # Naming the plugins loads them, and no others.
 _FORMATS = (
