@@ -67,6 +67,10 @@ class ChartRow:
         """Text in an extra column, empty without it."""
         return dict(self.extra).get(column, "")
 
+    def with_extra(self, column: str, text: str) -> ChartRow:
+        """Row with the text of an extra column put in or replaced."""
+        return replace(self, extra=tuple({**dict(self.extra), column: text}.items()))
+
 
 @dataclass(frozen=True, slots=True)
 class Chart:

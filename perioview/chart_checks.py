@@ -127,7 +127,7 @@ def chart_faults(chart: Chart, species: str) -> tuple[str, ...]:
     return tuple(faults)
 
 
-def questions(row: ChartRow, species: str, weight_kg: float | None = None) -> tuple[str, ...]:
+def questions(row: ChartRow, species: str) -> tuple[str, ...]:
     """What may be true but is worth repeating aloud; nothing here refuses the row."""
     asked = []
     limit = data_table("chart.toml")["depth_limit"]["asked"][species]
@@ -137,6 +137,12 @@ def questions(row: ChartRow, species: str, weight_kg: float | None = None) -> tu
         loss = row.margin_mm + row.probing_depth_mm
         if loss < 0:
             asked.append(f"{row.tooth} {row.site}: the pocket ends {-loss:g} mm short of the CEJ?")
-    if row.mobility == 3 and weight_kg is not None and row.status == "present" and not row.decision:
-        asked.append(f"{row.tooth}: mobility 3, what is decided?")
+    if row.status in ("missing", "unerupted"):
+        asked.append(f"{row.tooth} {row.status}: is the place on a film?")
+    kinds = finding_kinds()
+    names = [finding_name(f) for f in row.findings]
+    if any(kinds[n].unsafe_length for n in names if n in kinds):
+        asked.append(f"{row.tooth}: the root's length is unsafe, percent of it too")
+    if "resorption" in names and "resorption_type" not in names:
+        asked.append(f"{row.tooth}: which type of resorption, on the film?")
     return tuple(asked)

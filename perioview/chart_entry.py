@@ -14,7 +14,8 @@ One line says what is seen at the tooth; Enter keeps it and goes on to the next.
 ``bmb``, ``b``          bleeding at a site, of the tooth
 ``x u xx q``            missing, unerupted, extracted, not examined
 ``worn``, ``res3t1``    a finding, by name or the first letters that no other shares
-``/ text``              decision; ``// text`` done; ``' text`` note
+``/ text``              decision; ``= text`` agreed by the owner (who, when, by phone);
+                        ``// text`` done; ``' text`` note
 ``309 ...``             at this tooth, and on from there
 ``z``                   undo; ``<`` one tooth back; an empty line goes on, nothing recorded
 ``clear``               takes away what this pass recorded of the tooth
@@ -30,6 +31,7 @@ from dataclasses import dataclass, replace
 
 from perioview.chart import Chart, ChartRow
 from perioview.chart_checks import chart_faults, questions, row_faults
+from perioview.chart_decision import AGREED
 from perioview.chart_line import Said, line_said
 from perioview.chart_rules import PASSES, SITES, WITHIN_NORMAL
 from perioview.chart_spoken import SITE_KEYS
@@ -127,7 +129,7 @@ def entered(entry: Entry, line: str) -> Answer:
         raise InputRefused(*dict.fromkeys(faults))
     following = next_tooth(number, entry.species)
     kept = replace(entry, chart=chart, at=following, past=_past(entry))
-    asked = tuple(q for row in rows for q in questions(row, entry.species, entry.weight_kg))
+    asked = tuple(q for row in rows for q in questions(row, entry.species))
     return Answer(kept, f"{read_back(chart, number, entry.when)}. next {following}", asked)
 
 
@@ -170,9 +172,13 @@ def _charted(entry: Entry, number: int, said: Said) -> tuple[Chart, list[ChartRo
             f"{number}: within normal and depths at once; give one of them (clear takes back)."
         )
     rows = []
+    if said.agreed:
+        chart = replace(chart, columns=tuple(dict.fromkeys((*chart.columns, AGREED))))
     for site, fields in {"": {}, **said.sites}.items():
         old = chart.row(number, site, entry.when) or ChartRow(number, site, entry.when)
         row = replace(old, **fields)
+        if said.agreed and not site:
+            row = row.with_extra(AGREED, said.agreed)
         if not site:
             row = _tooth_row(row, said, drop_within=depths)
         rows.append(row)
@@ -205,11 +211,13 @@ def read_back(chart: Chart, number: int, when: str = "before") -> str:
     if bleeding or own.bleeding:
         parts.append("bleeding " + (" ".join(bleeding) or "yes"))
     indices = ("gingivitis_index", "plaque_index", "calculus_index", "mobility")
-    told = {field.removesuffix("_index"): getattr(own, field) for field in indices}
-    parts += [f"{word} {value}" for word, value in told.items() if value is not None]
+    grades = {field.removesuffix("_index"): getattr(own, field) for field in indices}
+    parts += [f"{word} {value}" for word, value in grades.items() if value is not None]
     graded = [(site, row.furcation) for site, row in rows.items() if row.furcation is not None]
     parts += [f"furcation {grade} {site}".strip() for site, grade in graded]
     parts += [f.replace("_", " ").replace("=", " ") for f in own.findings]
     if own.decision:
-        parts.append(f"decided {own.decision}" + (f", done {own.done}" if own.done else ""))
+        agreed = f", agreed {told}" if (told := own.extra_value(AGREED)) else ""
+        done = f", done {own.done}" if own.done else ""
+        parts.append(f"decided {own.decision}{agreed}{done}")
     return f"{number}: {'; '.join(parts) or 'nothing'}"

@@ -45,11 +45,12 @@ class Said:
     tooth: int | None = None
     sites: dict[str, dict[str, Any]] = field(default_factory=dict)
     findings: list[str] = field(default_factory=list)
+    agreed: str = ""
 
     @property
     def empty(self) -> bool:
         """Whether nothing but a tooth was named."""
-        return not self.sites and not self.findings
+        return not (self.sites or self.findings or self.agreed)
 
     def say(self, site: str, name: str, value: Any) -> None:
         """Note one value of one site."""
@@ -66,6 +67,7 @@ def line_said(line: str) -> Said:
     """
     said = Said()
     keys, texts = _texts(line)
+    said.agreed = texts.pop("agreed", "")
     for name, text in texts.items():
         said.say("", name, text)
     faults: list[str] = []
@@ -85,9 +87,10 @@ def _texts(line: str) -> tuple[str, dict[str, str]]:
     """Keys of a line, and its decision, deed and note."""
     spoken = re.sub(r"(^|\s)decide\s+", r"\1/ ", line)
     spoken = re.sub(r"(^|\s)done(?=\s|$)", r"\1// done", spoken)
+    spoken = re.sub(r"(^|\s)agreed\s+", r"\1= ", spoken)
     spoken = re.sub(r"(^|\s)note\s+", r"\1' ", spoken)
-    pieces = re.split(r"(?:^|\s)(//|/(?!/)|')", f" {spoken}")
-    names = {"/": "decision", "//": "done", "'": "note"}
+    pieces = re.split(r"(?:^|\s)(//|/(?!/)|=|')", f" {spoken}")
+    names = {"/": "decision", "//": "done", "=": "agreed", "'": "note"}
     texts = {
         names[mark]: text.strip() for mark, text in zip(pieces[1::2], pieces[2::2], strict=True)
     }

@@ -97,3 +97,35 @@ def normal_depth_mm(species: str, weight_kg: float | None = None) -> float:
 def probing_sd_mm() -> float:
     """Standard deviation of an attachment level made from depth and margin, in mm."""
     return float(data_table("chart.toml")["probing_sd"]["mm"])
+
+
+def mobility_index(movement_mm: float, *, axial: bool = False) -> int:
+    """Mobility grade of a tooth from its movement.
+
+    Parameters
+    ----------
+    movement_mm : float
+        Greatest movement in any direction other than axial, in mm.
+    axial : bool
+        Whether it moves along its axis at all.
+
+    Returns
+    -------
+    int
+        0 to 3.
+
+    Raises
+    ------
+    InputRefused
+        If the movement is negative or no number.
+
+    References
+    ----------
+    .. [1] AVDC Nomenclature Committee, mobility index.
+    """
+    if not movement_mm >= 0:
+        raise InputRefused(f"movement {movement_mm} mm; give a distance of 0 or more.")
+    rules = data_table("chart.toml")["mobility"]
+    limits = {int(grade): mm for grade, mm in rules["up_to_mm"].items()}
+    fitting = [grade for grade, mm in limits.items() if round(movement_mm, 9) <= mm]
+    return int(rules["highest"]) if axial or not fitting else min(fitting)

@@ -16,6 +16,7 @@ from perioview.chart import (
     is_extraction,
     leaves_no_deed,
 )
+from perioview.chart_decision import AGREED, FILM_AFTER
 from perioview.chart_rules import data_table, finding_kinds, finding_name, needs_decision
 from perioview.criteria import ToothAssessment
 from perioview.procedure import pack_count
@@ -192,9 +193,9 @@ def deed_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
     """Decided and not agreed, not done, or done without its proof."""
     chart, number = mouth.chart, of.number
     extracted = _extracted(chart, number)
-    asks_consent = "agreed_by" in chart.columns
+    asks_consent = AGREED in chart.columns
     for row in _decided(chart, number):
-        if asks_consent and is_extraction(row.decision) and not row.extra_value("agreed_by"):
+        if asks_consent and is_extraction(row.decision) and not row.extra_value(AGREED):
             yield Gap(
                 number,
                 "decision_not_agreed",
@@ -223,7 +224,7 @@ def deed_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
 def _film_named(mouth: Mouth, number: int) -> bool:
     """Whether the chart names a film of the visit as the one taken afterwards."""
     files = {PurePosixPath(str(r.get("file", ""))).name for r in mouth.visit.images}
-    named = {PurePosixPath(r.extra_value("film_after")).name for r in mouth.chart.of(number)}
+    named = {PurePosixPath(r.extra_value(FILM_AFTER)).name for r in mouth.chart.of(number)}
     return bool(files & (named - {""}))
 
 

@@ -174,6 +174,14 @@ def test_any_finding_asks_for_a_decision(finding: str) -> None:
     assert [g.kind for g in found(visit, chart, photos)] == ["finding_without_decision"]
 
 
+def test_four_sites_are_enough_and_stain_before_cleaning_is_no_gap() -> None:
+    # dvm360: at least 4 sites per tooth.
+    visit, chart, photos = complete("dog")
+    four = without(chart, *((409, s, "before") for s in SITES[:2]))
+    assert found(visit, four, photos) == ()
+    assert found(visit, chart, [replace(photo(80.0), when="before")]) == ()
+
+
 def test_packs_are_counted_in_and_out() -> None:
     steps = {s.key: s for s in checklist()}
     two = ticked((), steps["pack_in"], NOON, count=2)

@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from perioview.chart import Chart, ChartRow
+from perioview.chart_rules import SITES
 from perioview.criteria import NOT_ENOUGH, ToothAssessment, mouth_summary, tooth_stages
+from perioview.criteria_evidence import root_length_at
 from perioview.measurement import Measurement
 from perioview.staging import ToothStage
 
@@ -171,3 +173,89 @@ def test_mouth_is_counted_not_staged() -> None:
     assert summary.worst == (108,)
     assert summary.absent["missing"] == 1
     assert "patient" not in summary.sentence
+
+
+def test_a_root_is_measured_by_the_length_of_the_root_probed() -> None:
+    lengths = {(309, "mesial"): 20.0, (309, "distal"): 10.0, (409, "mesial"): 1.0}
+    at = {site: root_length_at(309, site, lengths) for site in SITES}
+    assert at["mesiobuccal"] == at["mesiolingual"] == 20.0
+    assert at["distobuccal"] == at["distolingual"] == 10.0
+    # Between the roots it is not clear which: the shorter, so that loss is not made small.
+    assert at["buccal"] == at["lingual"] == 10.0
+    upper = {(108, "mesiobuccal"): 15.0, (108, "mesiopalatal"): 12.0, (108, "distal"): 9.0}
+    assert root_length_at(108, "mesiobuccal", upper) == 12.0
+    assert root_length_at(309, "buccal", {(409, "mesial"): 1.0}) is None
+    assert root_length_at(309, "buccal", {(309, ""): 7.0}) == 7.0
+
+
+@pytest.mark.parametrize(
+    ("depth", "margin", "band"),
+    [
+        # A normal sulcus under a gum at the CEJ is no loss, up to an eighth of the root (the cap
+        # of the radiographic rule, our convention).
+        (2.0, 0.0, "0-1"),
+        (2.5, 0.0, "0-1"),
+        (2.6, 0.0, "2"),
+        # AVDC: recession is attachment loss however little.
+        (1.0, 1.0, "2"),
+        (3.0, -3.0, "0-1"),
+        (2.0, -3.0, "0-1"),
+        # Deeper than normal: literal, 4 of 20 mm.
+        (4.0, 0.0, "2"),
+    ],
+)
+def test_what_a_normal_sulcus_is(depth: float, margin: float, band: str) -> None:
+    row = ChartRow(309, "buccal", probing_depth_mm=depth, margin_mm=margin)
+    said = assess([row]).said_by("clinical_attachment")
+    assert said is not None and said.stage == band
+
+
+def test_bleeding_before_scaling_is_gingivitis_and_after_it_is_not() -> None:
+    normal = ChartRow(309, findings=("probed_within_normal",))
+    bled = ChartRow(309, "buccal", bleeding=True)
+    after = ChartRow(309, "buccal", "after", bleeding=True)
+    assert assess([normal, bled]).stage == "1"
+    assert assess([normal, after]).stage == "0-1"
+    told = assess([ChartRow(309, gingivitis_index=0, findings=normal.findings), bled])
+    assert any("bleeding on probing" in d for d in told.disagreements)
+
+
+PROBED: dict[str, list[ChartRow]] = {
+    "not": [],
+    "within normal": [ChartRow(309, "", "after", findings=("probed_within_normal",))],
+    "pocket, no margin": [ChartRow(309, "buccal", probing_depth_mm=6.0)],
+    "loss, no root length": [ChartRow(309, "buccal", probing_depth_mm=4.0, margin_mm=1.0)],
+    "no loss, no root length": [ChartRow(309, "buccal", probing_depth_mm=2.0, margin_mm=-2.0)],
+}
+
+
+def test_nothing_is_guessed_in_any_combination_of_what_may_be_missing() -> None:
+    grades = (None, 0, 1, 2, 3)
+    order = ("0", "1", "0-1", "2", "3", "4")
+    checked = 0
+    for film, probing, furcation, gum in itertools.product(
+        (None, *BAND_OF.values()), PROBED, grades, grades
+    ):
+        rows = [ChartRow(309, furcation=furcation, gingivitis_index=gum), *PROBED[probing]]
+        films = [] if film is None else [film_stage(film)]
+        got = assess(rows, films, length=None)
+        case = (film, probing, furcation, gum, got.sentence)
+        low = {None: "0", 0: "0", 1: "2", 2: "3", 3: "4"}[furcation]
+        lowest = max((low, film or "0", "2" if "loss, no" in probing[:8] else "0"), key=order.index)
+        attached = film is not None or probing in ("within normal", "no loss, no root length")
+        if furcation == 3 or film == "4":
+            assert got.stage == "4", case
+        elif not attached:
+            assert got.stage is None and got.missing, case
+        elif lowest in ("0", "0-1") and probing == "pocket, no margin":
+            assert got.stage is None and "margin" in got.missing[0], case
+        elif lowest == "2" and probing == "loss, no root length" and film != "2":
+            assert got.stage is None and "length" in got.missing[0], case
+        elif lowest in ("2", "3", "4"):
+            assert got.stage == lowest, case
+        else:
+            want = "0-1" if gum is None else "1" if gum else "0"
+            assert got.stage == want, case
+        assert (got.stage is None) == (got.borderline is None), case
+        checked += 1
+    assert checked == 625
