@@ -126,7 +126,8 @@ class Folder:
     def _place(self, tree: list[Node], parcel: Parcel, placed: list[Path]) -> None:
         parts = file_id(parcel.header)
         path = self.root.joinpath(*parts)
-        fresh = not path.exists()
+        if not path.exists():
+            placed.append(path)
         path.parent.mkdir(parents=True, exist_ok=True)
         draft = path.with_name(f"{path.name}.{os.getpid()}")
         try:
@@ -136,8 +137,6 @@ class Folder:
             os.replace(draft, path)
         finally:
             draft.unlink(missing_ok=True)
-        if fresh:
-            placed.append(path)
         add_object(tree, parcel.header, parts)
 
     def reports(self, patient: str, study: str | None = None) -> list[Dataset]:

@@ -116,7 +116,7 @@ def _printed(examination: Examination) -> tuple[bytes, dict[str, bytes]]:
     pictures = {r.file: png(annotated(r)) for r in examination.radiographs if len(r.marks)}
     for photo in examination.photos:
         if photo.result is not None:
-            from perioview.plaque import overlay
+            from perioview.plaque_overlay import overlay
 
             pictures[photo.file] = png(overlay(photo.image, photo.regions, photo.result))
     return clinical_pdf(findings(examination)), pictures
