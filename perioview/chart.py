@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -247,12 +248,9 @@ def tooth_index(chart: Chart, tooth: int, field: str, when: str = "before") -> f
 
 def is_extraction(text: str) -> bool:
     """Whether a decision or a deed speaks of taking the tooth out."""
-    words = text.lower().replace(",", " ").replace(";", " ").split()
-    return (
-        bool(words)
-        and any(word in data_table("chart.toml")["decision"]["extraction"] for word in words)
-        and not ({"no", "not", "avoid"} & set(words))
-    )
+    rules = data_table("chart.toml")["decision"]
+    words = set(re.findall(r"\w+", text.lower()))
+    return bool(words & set(rules["extraction"])) and not words & set(rules["no_extraction"])
 
 
 def is_done(text: str) -> bool:

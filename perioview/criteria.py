@@ -75,7 +75,8 @@ class ToothAssessment:
             low = f"; at least stage {self.at_least}" if self.at_least else ""
             need = f"; needs {', '.join(self.missing)}" if self.missing else ""
             return f"{self.tooth}: {NOT_ENOUGH}{low}{need}"
-        by = " and ".join(name.replace("_", " ") for name in self.decided_by)
+        names = [name.replace("_", " ") for name in self.decided_by]
+        by = " and ".join([", ".join(names[:-1]), names[-1]] if names[1:] else names)
         return f"{self.tooth}: stage {self.stage.replace('-', ' or ')}, decided by {by}"
 
     def said_by(self, criterion: str) -> Evidence | None:

@@ -259,7 +259,14 @@ def test_what_is_written_is_read_back(
 
 @pytest.mark.parametrize(
     ("text", "taken_out"),
-    [("extract", True), ("Extraction, surgical", True), ("do not extract", False), ("", False)],
+    [
+        ("extract", True),
+        ("Extraction, surgical", True),
+        ("do not extract", False),
+        ("discuss extraction", False),
+        ("(extract)", True),
+        ("", False),
+    ],
 )
 def test_an_extraction_is_known_by_its_word(text: str, taken_out: bool) -> None:
     assert is_extraction(text) is taken_out
