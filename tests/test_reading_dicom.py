@@ -191,15 +191,44 @@ def test_jpeg_baseline_grey(tmp_path):
 
 
 @pytest.mark.validator
-@pytest.mark.parametrize("option", ["+e1", "+el"])
-def test_jpeg_lossless_as_dcmtk_writes_it(tmp_path, option):
-    if not shutil.which("dcmcjpeg"):
+@pytest.mark.parametrize(
+    ("command", "bits", "within"),
+    [
+        (("dcmcjpeg", "+e1"), 16, 0),  # JPEG lossless, first-order prediction
+        (("dcmcjpeg", "+el"), 16, 0),  # JPEG lossless, any predictor
+        (("dcmcjpeg", "+ee", "+q", "98"), 12, 20),  # JPEG extended, 12 bit
+        (("dcmcjpls", "+el"), 16, 0),  # JPEG-LS lossless
+        (("dcmcjpls", "+en", "+md", "2"), 12, 2),  # JPEG-LS, at most 2 off
+        (("dcmcrle",), 16, 0),
+        (("dcmconv", "+td"), 16, 0),  # deflated
+        (("dcmconv", "+tb"), 16, 0),  # big-endian
+    ],
+)
+def test_grey_as_dcmtk_encodes_it(tmp_path, command, bits, within):
+    if not shutil.which(command[0]):
         pytest.skip("needs dcmtk")
-    values = (RAMP.astype(np.uint32) * 16 % 65521).astype(np.uint16)
-    intraoral(values, 16).save_as(tmp_path / "plain.dcm", enforce_file_format=True)
-    paths = [tmp_path / "plain.dcm", tmp_path / "jpeg.dcm"]
-    subprocess.run(["dcmcjpeg", option, *paths], check=True)
-    assert np.array_equal(read_image(paths[1]).pixels, values)
+    slope = np.add.outer(np.arange(48), np.arange(64)) / (48 + 64)
+    values = (slope * (2**bits - 1)).astype(np.uint16)
+    paths = [tmp_path / "plain.dcm", tmp_path / "coded.dcm"]
+    intraoral(values, bits).save_as(paths[0], enforce_file_format=True)
+    subprocess.run([*command, *paths], check=True, capture_output=True)
+    assert paths[0].read_bytes() != paths[1].read_bytes()
+    assert np.abs(read_image(paths[1]).pixels.astype(int) - values).max() <= within
+
+
+@pytest.mark.validator
+@pytest.mark.parametrize("command", [("dcmcjpeg", "+eb", "+q", "98"), ("dcmcrle",)])
+def test_colour_as_dcmtk_encodes_it(tmp_path, command):
+    if not shutil.which(command[0]):
+        pytest.skip("needs dcmtk")
+    pixels = np.zeros((32, 48, 3), np.uint8)
+    pixels[:, :24], pixels[:, 24:] = (200, 60, 90), (240, 235, 225)
+    paths = [tmp_path / "plain.dcm", tmp_path / "coded.dcm"]
+    intraoral(pixels, 8).save_as(paths[0], enforce_file_format=True)
+    subprocess.run([*command, *paths], check=True, capture_output=True)
+    read = read_image(paths[1]).pixels.astype(int)
+    assert np.abs(read[8, 8] - [200, 60, 90]).max() <= 3
+    assert np.abs(read[8, 40] - [240, 235, 225]).max() <= 3
 
 
 def test_rgb_with_a_colour_profile(tmp_path):
