@@ -40,10 +40,10 @@ KEYS = (
     KeyAction("F3", "mirror", "mirror the view"),
     KeyAction("F5", "darker", "darker"),
     KeyAction("F6", "brighter", "brighter"),
-    KeyAction("Alt+Up", "nudge_up", "nudge the last mark (Alt+arrows)"),
-    KeyAction("Alt+Down", "nudge_down", ""),
-    KeyAction("Alt+Left", "nudge_left", ""),
-    KeyAction("Alt+Right", "nudge_right", ""),
+    KeyAction("Shift+Up", "nudge_up", "nudge the last mark (Shift+arrows)"),
+    KeyAction("Shift+Down", "nudge_down", ""),
+    KeyAction("Shift+Left", "nudge_left", ""),
+    KeyAction("Shift+Right", "nudge_right", ""),
     KeyAction("H", "keys", "show or hide this list"),
 )
 

@@ -301,7 +301,8 @@ class Marking(QObject):  # type: ignore[misc]
                 at = grip + position_from_world(self.layer, event.position)
                 self._preview(session, mark, index, float(at[0]), float(at[1]))
             yield
-        if moved:
+        # napari passes on moves at the screen's rate: a quick flick may bring none at all.
+        if moved or np.abs(np.array(event.pos) - start).max() > 1:
             at = grip + position_from_world(self.layer, event.position)
             self._drop(session, grabbed, float(at[0]), float(at[1]))
         else:

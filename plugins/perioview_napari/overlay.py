@@ -83,22 +83,31 @@ class Overlay(QWidget):  # type: ignore[misc]
         painter.drawLine(start, end)
 
     def _chips(self, painter: QPainter, metrics: QFontMetricsF) -> None:
-        placed = [
-            QRectF(at.x() - MARK_PX, at.y() - MARK_PX, 2 * MARK_PX, 2 * MARK_PX)
-            for at in map(self.point, self.drawing.keep_clear)
-        ]
-        for chip in self.drawing.chips:
-            box = self._place(chip, metrics, placed)
-            placed.append(box)
+        chips = [c for c in self.drawing.chips if self._visible(self.point(c.at))]
+        clear = len(self.drawing.keep_clear)
+        # Left, top, right, bottom of all that no label may cover; an array, for they are hundreds.
+        taken = np.empty((clear + len(chips), 4))
+        if clear:
+            assert self.affine is not None
+            marks = np.array(self.drawing.keep_clear) @ self.affine[:, :2].T + self.affine[:, 2]
+            taken[:clear] = np.hstack([marks - MARK_PX, marks + MARK_PX])
+        for i, chip in enumerate(chips, start=clear):
             at = self.point(chip.at)
+            box = self._place(chip, at, metrics, taken[:i])
+            taken[i] = box.left(), box.top(), box.right(), box.bottom()
             near = QPointF(box.left() if box.left() > at.x() else box.right(), box.center().y())
             if abs(near.y() - at.y()) > box.height() / 2:
                 painter.setPen(QPen(QColor(chip.colour), 1.0))
                 painter.drawLine(at, near)
             self._chip(painter, box, chip.text, chip.colour)
 
-    def _place(self, chip: Chip, metrics: QFontMetricsF, placed: list[QRectF]) -> QRectF:
-        at, away = self.point(chip.at), self.point(chip.away)
+    def _visible(self, at: QPointF) -> bool:
+        return -50 < at.x() < self.width() + 50 and -20 < at.y() < self.height() + 20
+
+    def _place(
+        self, chip: Chip, at: QPointF, metrics: QFontMetricsF, taken: NDArray[np.float64]
+    ) -> QRectF:
+        away = self.point(chip.away)
         width = metrics.horizontalAdvance(chip.text) + 12
         height = metrics.height() + 4
         beside = [at.x() - CHIP_GAP - width, at.x() + CHIP_GAP]
@@ -107,7 +116,13 @@ class Overlay(QWidget):  # type: ignore[misc]
         for shift in (0.0, 1.1, -1.1, 2.2, -2.2, 3.3, -3.3, 4.4, -4.4):
             for left in beside if shift else beside[:1]:
                 box = QRectF(left, at.y() + (shift - 0.5) * height, width, height)
-                if not any(box.intersects(other) for other in placed):
+                free = (
+                    (taken[:, 0] >= box.right())
+                    | (taken[:, 2] <= box.left())
+                    | (taken[:, 1] >= box.bottom())
+                    | (taken[:, 3] <= box.top())
+                )
+                if free.all():
                     return box
         return QRectF(beside[0], at.y() - height / 2, width, height)
 

@@ -18,13 +18,10 @@ def pytest_collection_modifyitems(items):
             item.add_marker(pytest.mark.skip(reason=HINT))
 
 
-@pytest.fixture(autouse=True)
-def display(request):
-    if (
-        request.node.get_closest_marker("window")
-        and sys.platform.startswith("linux")
-        and not (os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
-    ):
+def check_display():
+    shown = os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
+    if sys.platform.startswith("linux") and not shown:
+        # Qt would abort the whole test run.
         pytest.fail(HINT)
 
 
@@ -39,35 +36,53 @@ def visit(tmp_path):
     return folder
 
 
-@pytest.fixture
-def marked_visit(tmp_path):
-    """A copy of the sample visit with its marks."""
+@pytest.fixture(scope="module")
+def panel(tmp_path_factory):
+    """The panel on a visit, as `perioview view` opens it; once, since it is slow."""
+    check_display()
+    from napari._qt.qt_event_loop import get_qapp
+    from perioview_napari.launch import open_window
+    from perioview_napari.panel import MarkingPanel
     from perioview_napari.sample_data import sample_visit
 
-    folder = tmp_path / "visit"
+    app = get_qapp()
+    folder = tmp_path_factory.mktemp("window") / "visit"
     shutil.copytree(sample_visit(), folder)
-    return folder
+    viewer = open_window([folder])
+    viewer.window._qt_window.resize(1100, 700)
+    opened = next(w for w in app.allWidgets() if isinstance(w, MarkingPanel))
+    opened.folder = folder
+    yield opened
+    opened.release()
+    viewer.close()
+
+
+def begin_again(panel, qtbot):
+    from perioview_napari.orientation import Orientation
+
+    panel.marking.sessions.clear()
+    panel.marking.orient(Orientation())
+    panel.show_layer(panel.marking.image_layers()[0])
+    panel.viewer.window._qt_window.activateWindow()
+    qtbot.wait(50)
 
 
 @pytest.fixture
-def window(make_napari_viewer, qtbot):
-    """Open the panel on a visit or files, as `perioview view` does."""
-    from perioview_napari.panel import MarkingPanel
-    from perioview_napari.reader import layers
+def marked(panel, qtbot):
+    """The window on the first radiograph of the sample visit, with its marks."""
+    from perioview_napari.sample_data import sample_visit
 
-    panels = []
+    shutil.rmtree(panel.folder / "marks", ignore_errors=True)
+    shutil.copytree(sample_visit() / "marks", panel.folder / "marks")
+    begin_again(panel, qtbot)
+    return panel
 
-    def open_on(*paths, species=None):
-        viewer = make_napari_viewer(show=True)
-        viewer.window._qt_window.resize(1200, 800)
-        panel = MarkingPanel(viewer)
-        panels.append(panel)
-        viewer.window.add_dock_widget(panel, name="Mark and measure teeth", area="right")
-        panel.open_layers(layers([str(p) for p in paths]), species)
-        viewer.window._qt_window.activateWindow()
-        qtbot.wait(150)
-        return panel
 
-    yield open_on
-    for panel in panels:
-        panel.release()
+@pytest.fixture
+def fresh(panel, qtbot):
+    """The window on the first radiograph of the sample visit, without marks or proposals."""
+    shutil.rmtree(panel.folder / "marks", ignore_errors=True)
+    begin_again(panel, qtbot)
+    panel.choose_teeth((308,))
+    panel.marking.session.propose = lambda tooth: ()
+    return panel

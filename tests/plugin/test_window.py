@@ -10,6 +10,7 @@ from perioview_napari.convert import CLEAR, points_style
 from perioview_napari.orientation import Orientation
 from perioview_napari.overlay import canvas_affine
 from perioview_napari.panel import ruler_steps, scale_words
+from perioview_napari.reader import layers
 from perioview_napari.session import Proposed
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtTest import QTest
@@ -48,21 +49,15 @@ def drag(panel, start, end, steps=5):
     a, b = screen(panel, *start), screen(panel, *end)
     QTest.mousePress(canvas(panel), LEFT, pos=a, delay=1)
     for i in range(1, steps + 1):
-        QTest.mouseMove(canvas(panel), a + (b - a) * i / steps, delay=5)
+        # napari passes moves on at the screen's rate only.
+        QTest.mouseMove(canvas(panel), a + (b - a) * i / steps, delay=1)
+        QTest.qWait(25)
         yield i
     QTest.mouseRelease(canvas(panel), LEFT, pos=b, delay=1)
 
 
-@pytest.fixture
-def fresh(window, visit):
-    panel = window(visit)
-    panel.choose_teeth((308,))
-    panel.marking.session.propose = lambda tooth: ()
-    return panel
-
-
-def test_visit_opens_with_species_teeth_and_words(window, marked_visit):
-    panel = window(marked_visit)
+def test_visit_opens_with_species_teeth_and_words(marked):
+    panel = marked
     session = panel.marking.session
     assert session.species == "dog"
     assert {308, 309} <= {n for n, _ in session.round.state.roots}
@@ -108,8 +103,8 @@ def test_turn_is_clockwise(fresh, qtbot):
     assert abs(right[0]) < 1e-6
 
 
-def test_drag_updates_numbers_while_it_lasts_and_saves_at_its_end(window, marked_visit, qtbot):
-    panel = window(marked_visit)
+def test_drag_updates_numbers_while_it_lasts_and_saves_at_its_end(marked, qtbot):
+    panel = marked
     session = panel.marking.session
     crest = session.round.marks.of(tooth=309, root="mesial", side="mesial", landmark="crest")[0]
     row = panel._rows[(309, "mesial", "mesial")]
@@ -221,8 +216,8 @@ def test_ruler_clicked_gives_the_scale_and_the_view_follows(fresh, qtbot):
     assert len(session.round.marks) == 3
 
 
-def test_seeing_changes_no_stored_position(window, marked_visit, qtbot):
-    panel = window(marked_visit)
+def test_seeing_changes_no_stored_position(marked, qtbot):
+    panel = marked
     session = panel.marking.session
     marks, saved = session.round.marks, session.marks_path.read_text()
     pixels = session.image.pixels.copy()
@@ -236,14 +231,16 @@ def test_seeing_changes_no_stored_position(window, marked_visit, qtbot):
     np.testing.assert_array_equal(session.image.pixels, pixels)
 
 
-def test_scale_bar_only_with_a_scale_and_species_asked_for(window, tmp_path, qtbot):
+def test_scale_bar_only_with_a_scale_and_species_asked_for(panel, tmp_path, qtbot):
     from PIL import Image as PillowImage
 
     path = tmp_path / "film.png"
     PillowImage.fromarray(np.random.default_rng(2).integers(0, 255, (300, 400), np.uint8)).save(
         path
     )
-    panel = window(path)
+    (data, kwargs, _), *_ = layers(str(path))
+    layer = panel.viewer.add_image(data, **kwargs)
+    panel.show_layer(layer)
     assert panel.marking.session is None
     assert "species" in panel.next.text().lower()
     panel.species.setCurrentIndex(2)
@@ -256,6 +253,7 @@ def test_scale_bar_only_with_a_scale_and_species_asked_for(window, tmp_path, qtb
     assert (tmp_path / "film.png.csv").exists()
     panel.use_scale(0.02)
     assert panel.viewer.scale_bar.visible
+    panel.viewer.layers.remove(layer)
 
 
 def test_next_radiograph_and_back_keeps_each_ones_marks(fresh, qtbot):

@@ -1,0 +1,296 @@
+"""The mouth in one panel: charting by keyboard, the map, and what is open before waking."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from qtpy.QtCore import Qt
+from qtpy.QtGui import QImage, QKeySequence, QPixmap, QShortcut
+from qtpy.QtWidgets import (
+    QFileDialog,
+    QLabel,
+    QLineEdit,
+    QListWidget,
+    QListWidgetItem,
+    QPlainTextEdit,
+    QPushButton,
+    QTabWidget,
+    QVBoxLayout,
+    QWidget,
+)
+
+from perioview.chart import Chart
+from perioview.chart_entry import Entry, entered, read_back, started
+from perioview.closeout import Gap, next_gap
+from perioview.errors import InputRefused
+from perioview.record.mouth_map import SIZE, Shape
+from perioview.teeth import tooth
+from perioview.visit import Examination
+from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.work import in_background
+
+HELP = (
+    "n probed, within normal · 323333 six depths · g1 c2 m1 f2 · x missing · / decision · "
+    "// done · z undo · < back · Enter next"
+)
+
+
+class MouthMap(QLabel):
+    """The map of the mouth; a click names the tooth under it."""
+
+    def __init__(self, chosen: Callable[[int], None]) -> None:
+        super().__init__()
+        self.chosen = chosen
+        self.shapes: tuple[Shape, ...] = ()
+        self.setMinimumSize(320, 320)
+        self.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self._pixels: QPixmap | None = None
+
+    def show_shapes(self, shapes: tuple[Shape, ...]) -> None:
+        """Draw the map."""
+        from perioview.record.mouth_map import mouth_picture
+
+        self.shapes = shapes
+        picture = np.ascontiguousarray(mouth_picture(shapes, 1))
+        rows, cols = picture.shape[:2]
+        image = QImage(picture.data, cols, rows, 3 * cols, QImage.Format.Format_RGB888)
+        self._pixels = QPixmap.fromImage(image.copy())
+        self._fit()
+
+    def _fit(self) -> None:
+        if self._pixels is not None:
+            self.setPixmap(
+                self._pixels.scaled(
+                    self.size(),
+                    Qt.AspectRatioMode.KeepAspectRatio,
+                    Qt.TransformationMode.SmoothTransformation,
+                )
+            )
+
+    def resizeEvent(self, event: Any) -> None:
+        """Keep the map as large as the panel allows."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def tooth_at(self, x: float, y: float) -> int | None:
+        """Return the tooth whose drawing lies nearest a point of the widget, within reach."""
+        side = min(self.width(), self.height())
+        left, top = (self.width() - side) / 2, (self.height() - side) / 2
+        at = np.array([(x - left) / side * SIZE, (y - top) / side * SIZE])
+        places = [
+            (float(np.hypot(*(np.mean(s.points, axis=0) - at))), s.tooth)
+            for s in self.shapes
+            if s.tooth is not None
+        ]
+        if not places:
+            return None
+        distance, number = min(places)
+        return number if distance < 60 else None
+
+    def mousePressEvent(self, event: Any) -> None:
+        """Choose the tooth that was clicked."""
+        number = self.tooth_at(event.position().x(), event.position().y())
+        if number is not None:
+            self.chosen(number)
+
+
+class MouthPanel(QWidget):
+    """Chart, map and close-out of one visit folder.
+
+    Parameters
+    ----------
+    napari_viewer : napari.Viewer
+    """
+
+    def __init__(self, napari_viewer: Any) -> None:
+        super().__init__()
+        self.viewer = napari_viewer
+        self.folder: Path | None = None
+        self.examination: Examination | None = None
+        self.entry: Entry | None = None
+        self.gaps: tuple[Gap, ...] = ()
+        self.gap: Gap | None = None
+        self.worker: Any = None
+        self._build()
+        folder = self._folder_of_layers()
+        if folder is not None:
+            self.open_visit(folder)
+
+    def _build(self) -> None:
+        self.setMinimumWidth(360)
+        self.title = QLabel("no visit open")
+        self.title.setStyleSheet("font-weight: 600; font-size: 15px")
+        self.title.setWordWrap(True)
+        opener = QPushButton("Open a visit folder…")
+        opener.clicked.connect(self._ask_folder)
+        self.at = QLabel("")
+        self.at.setStyleSheet(
+            "font-size: 18px; font-weight: 600; padding: 6px; background: #10344d; color: white"
+        )
+        self.at.setWordWrap(True)
+        self.line = QLineEdit()
+        self.line.setPlaceholderText("call the tooth, then Enter")
+        self.line.setStyleSheet("font-size: 18px; padding: 6px")
+        self.line.returnPressed.connect(self.take_line)
+        self.message = QLabel(HELP)
+        self.message.setWordWrap(True)
+        self.charted = QPlainTextEdit()
+        self.charted.setReadOnly(True)
+        chart = QWidget()
+        inside = QVBoxLayout(chart)
+        for part in (self.at, self.line, self.message, self.charted):
+            inside.addWidget(part)
+        self.map = MouthMap(self.go_to_tooth)
+        self.open_title = QLabel("")
+        self.open_title.setStyleSheet("font-size: 18px; font-weight: 600")
+        self.list = QListWidget()
+        self.list.setWordWrap(True)
+        self.list.setStyleSheet("font-size: 14px")
+        self.list.itemActivated.connect(self._activated)
+        self.list.itemClicked.connect(self._activated)
+        following = QPushButton("Next open point  (F4)")
+        following.clicked.connect(self.next_open)
+        renew = QPushButton("Measure the visit again  (F7)")
+        renew.clicked.connect(self.measure_again)
+        closing = QWidget()
+        inside = QVBoxLayout(closing)
+        for part in (self.open_title, self.list, following, renew):
+            inside.addWidget(part)
+        self.tabs = QTabWidget()
+        self.tabs.addTab(chart, "Call out")
+        self.tabs.addTab(self.map, "Whole mouth")
+        self.tabs.addTab(closing, "Before you wake them")
+        box = QVBoxLayout(self)
+        for part in (self.title, opener, self.tabs):
+            box.addWidget(part)
+        for keys, act in (("F4", self.next_open), ("F7", self.measure_again)):
+            QShortcut(QKeySequence(keys), self).activated.connect(act)
+
+    def _folder_of_layers(self) -> Path | None:
+        for layer in self.viewer.layers:
+            if is_perioview_image(layer):
+                folder = image_of_layer(layer)[1].resolve().parent.parent
+                if (folder / "visit.toml").is_file():
+                    return folder
+        return None
+
+    def _ask_folder(self) -> None:
+        name = QFileDialog.getExistingDirectory(self, "A visit folder")
+        if name:
+            self.open_visit(Path(name))
+
+    def open_visit(self, folder: Path) -> None:
+        """Measure a visit folder beside the window and show it."""
+        from perioview.files.visit_folder import examine
+
+        self.title.setText(f"{folder.name}: measuring…")
+        self.folder = folder
+        self.worker = in_background(lambda: examine(folder), self._opened, self.say)
+
+    def measure_again(self) -> None:
+        """Measure the visit anew: marks and photos may have changed."""
+        if self.folder is not None:
+            self.open_visit(self.folder)
+
+    def say(self, text: str) -> None:
+        """Show a message or the faults of the last act."""
+        self.message.setText(text)
+        if self.examination is None:
+            self.title.setText(text)
+
+    def _opened(self, examination: Examination) -> None:
+        self.examination = examination
+        patient = examination.visit.patient
+        weight = patient.get("weight_kg")
+        at = self.entry.at if self.entry else None
+        self.entry = started(
+            examination.species, examination.chart, float(weight) if weight else None
+        )
+        if at is not None:
+            self.entry = replace(self.entry, at=at)
+        name = str(patient.get("name", "")).replace("^", ", ")
+        self.title.setText(f"{name}  ({patient['id']}), {examination.species}")
+        self._fill()
+
+    def take_line(self) -> None:
+        """Take the line that was called out; keep it on disk before going on."""
+        from perioview.files.chart_table import write_chart
+
+        if self.entry is None or self.folder is None:
+            return
+        try:
+            answer = entered(self.entry, self.line.text())
+            if answer.entry.chart != self.entry.chart:
+                write_chart(self.folder / "chart.csv", answer.entry.chart)
+        except InputRefused as error:
+            self.message.setText(str(error))
+            self.line.selectAll()
+            return
+        self.entry = answer.entry
+        self.line.clear()
+        self._fill()
+        self.message.setText("\n".join((answer.echo, *answer.asked)))
+
+    def _fill(self) -> None:
+        from perioview.record.findings import findings
+
+        if self.entry is None or self.examination is None:
+            return
+        chart: Chart = self.entry.chart
+        found = findings(replace(self.examination, chart=chart))
+        self.at.setText(f"{self.entry.at}  {tooth(self.entry.at, self.entry.species).words}")
+        self.charted.setPlainText(
+            "\n".join(read_back(chart, n, self.entry.when) for n in chart.teeth())
+        )
+        self.map.show_shapes(found.map_shapes)
+        self.gaps = found.gaps
+        self.tabs.setTabText(2, f"Before you wake them ({len(self.gaps)})")
+        many = len(self.gaps)
+        self.open_title.setText(f"{many} still open" if many else "Nothing is open.")
+        self.list.clear()
+        for gap in self.gaps:
+            item = QListWidgetItem(gap.sentence)
+            item.setData(Qt.ItemDataRole.UserRole, gap)
+            self.list.addItem(item)
+
+    def _activated(self, item: QListWidgetItem) -> None:
+        self.gap = item.data(Qt.ItemDataRole.UserRole)
+        self._show_gap()
+
+    def next_open(self) -> None:
+        """Jump to the next open point: its film, its tooth, the line to call it out."""
+        self.gap = next_gap(self.gaps, self.gap)
+        if self.gap is not None:
+            self.list.setCurrentRow(self.gaps.index(self.gap))
+            self._show_gap()
+
+    def _show_gap(self) -> None:
+        if self.gap is None:
+            return
+        if self.gap.tooth is not None:
+            self.go_to_tooth(self.gap.tooth)
+        self.message.setText(self.gap.sentence)
+
+    def go_to_tooth(self, number: int) -> None:
+        """Show the tooth's radiograph and put the charting there."""
+        if self.entry is None or self.examination is None:
+            return
+        self.entry = replace(self.entry, at=number)
+        self.at.setText(f"{number}  {tooth(number, self.entry.species).words}")
+        files = [r.image.name for r in self.examination.radiographs if number in r.marks.teeth()]
+        files += [
+            Path(str(row["file"])).name
+            for row in self.examination.visit.images
+            if number in row.get("teeth", ())
+        ]
+        shown = [la for la in self.viewer.layers if la.name in files]
+        if shown:
+            for layer in self.viewer.layers:
+                if is_perioview_image(layer):
+                    layer.visible = layer is shown[0]
+            self.viewer.layers.selection.active = shown[0]
+        self.line.setFocus()
