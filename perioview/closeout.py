@@ -102,10 +102,12 @@ def _look(
 
 
 def _expected(mouth: Mouth) -> tuple[Tooth, ...]:
-    """Every permanent tooth, and the deciduous ones that the chart names."""
+    """Permanent teeth, less those whose deciduous tooth still stands for them, and these."""
     charted = set(mouth.chart.teeth())
-    young = teeth(mouth.species, deciduous=True)
-    return (*teeth(mouth.species), *(t for t in young if t.number in charted))
+    young = [t for t in teeth(mouth.species, deciduous=True) if t.number in charted]
+    standing = {t.number - 400 for t in young if mouth.chart.status(t.number) == "present"}
+    grown = [t for t in teeth(mouth.species) if t.number in charted or t.number not in standing]
+    return (*grown, *young)
 
 
 def _is_after(row: Any) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -163,6 +164,79 @@ def test_all_gaps_planted_at_once_are_all_found_in_order_of_urgency() -> None:
     assert kinds == sorted(kinds, key=KINDS.index)
     assert {"pack_not_out", "not_examined", "not_filmed"} == set(kinds)
     assert kinds.count("not_filmed") == 42
+
+
+def several(kinds: set[str]) -> tuple[Visit, Chart, list[PhotoResult], list[tuple[str, Any]]]:
+    """A complete visit with one gap of each of these kinds, on teeth that share none."""
+    visit, chart, photos = complete("dog")
+    images, steps = [dict(row) for row in visit.images], visit.steps
+    expected: list[tuple[str, Any]] = []
+    for kind in sorted(kinds, key=KINDS.index):
+        tooth: int | None = {
+            "not_examined": 201,
+            "not_probed": 202,
+            "partly_probed": 203,
+            "not_filmed": 204,
+            "missing_without_film": 101,
+            "unerupted_without_film": 109,
+            "not_enough_to_stage": 205,
+            "finding_without_decision": 206,
+            "decision_not_agreed": 309,
+            "decision_not_done": 207,
+            "extraction_without_film": 208,
+            "stain_left": 108,
+        }.get(kind)
+        row = ChartRow(tooth or 0, gingivitis_index=0, status="present")
+        if kind == "pack_not_out":
+            steps = tuple(s for s in steps if s.get("key") != "pack_out")
+        elif kind == "not_examined":
+            chart = without(chart, (201, "", "before"))
+        elif kind == "not_probed":
+            chart = chart.with_row(row)
+        elif kind == "partly_probed":
+            chart = chart.with_row(row).with_row(ChartRow(203, "buccal", probing_depth_mm=2.0))
+        elif (kind.endswith("_film") and kind != "extraction_without_film") or kind == "not_filmed":
+            images[0]["teeth"] = [n for n in images[0]["teeth"] if n != tooth]
+        elif kind == "not_enough_to_stage":
+            chart = chart.with_row(replace(row, decision="monitor"))
+            for site in SITES:
+                chart = chart.with_row(ChartRow(205, site, probing_depth_mm=6.0))
+        elif kind == "finding_without_decision":
+            chart = changed(chart, 206, mobility=1)
+        elif kind == "decision_not_agreed":
+            chart = replace(chart, columns=("agreed_by",))
+        elif kind == "decision_not_done":
+            chart = changed(chart, 207, decision="polish", done="no")
+        elif kind == "extraction_without_film":
+            chart = changed(chart, 208, status="extracted", extra=(("agreed_by", "owner"),))
+        elif kind == "stain_left":
+            photos = [photo(31.0)]
+        expected.append((kind, tooth))
+    return replace(visit, images=tuple(images), steps=steps), chart, photos, expected
+
+
+def test_any_mixture_of_gaps_is_found_whole_and_nothing_else() -> None:
+    draw = random.Random(7)
+    for _ in range(60):
+        visit, chart, photos, expected = several(set(draw.sample(KINDS, draw.randint(0, 13))))
+        assert [(g.kind, g.tooth) for g in found(visit, chart, photos)] == expected
+
+
+def test_a_pup_is_asked_for_its_deciduous_teeth_not_for_those_to_come() -> None:
+    visit, _, photos = complete("dog")
+    whole = [t.number for d in (True, False) for t in teeth("dog", deciduous=d)]
+    visit = replace(visit, images=({"file": "a.dcm", "teeth": whole},))
+    normal = ("probed_within_normal",)
+    rows = [
+        ChartRow(t.number, status="present", findings=normal) for t in teeth("dog", deciduous=True)
+    ]
+    rows += [
+        ChartRow(t.number, status="unerupted")
+        for t in teeth("dog")
+        if t.number % 100 in (5, 9, 10, 11)
+    ]
+    assert found(visit, Chart(tuple(rows)), photos) == ()
+    assert [g.tooth for g in found(visit, Chart(tuple(rows[1:])), photos)] == [rows[0].tooth - 400]
 
 
 @pytest.mark.parametrize(
