@@ -1,4 +1,4 @@
-"""Films as DICOM objects: Digital Intra-Oral X-Ray for presentation, or CR where no scale is known."""
+"""Films as DICOM objects: Intra-Oral X-Ray for presentation, or CR where no scale is known."""
 
 from __future__ import annotations
 

@@ -79,7 +79,7 @@ def exposure(scene: Scene, film: Film) -> NDArray[np.uint16]:
     share = np.clip((dense - film.black) / (white - film.black), 0, 1) ** film.gamma
     if film.inverted:
         share = 1 - share
-    return np.round(share * (2**film.bits - 1)).astype(np.uint16)
+    return np.asarray(np.round(share * (2**film.bits - 1)), np.uint16)
 
 
 def _laid(beam: Map, origin: tuple[float, float], to_film: NDArray[np.float64], film: Film) -> Map:

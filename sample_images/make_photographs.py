@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
     from visits import SampleVisit
 
+Mask = NDArray[np.bool_]
+Labels = NDArray[np.uint16]
+
 ROWS, COLS, PX_PER_MM = 760, 1500, 42.0
 CEJ_ROW, LEFT_MM = 430.0, -14.4
 ENAMEL = np.array([0.66, 0.60, 0.47])
@@ -92,7 +95,7 @@ def _col(x_mm: float | Map) -> float | Map:
     return (x_mm - LEFT_MM) * PX_PER_MM
 
 
-def _photograph(teeth: tuple[Tooth, ...], shot: Shot) -> tuple[Map, NDArray[np.uint8], Map]:
+def _photograph(teeth: tuple[Tooth, ...], shot: Shot) -> tuple[Labels, NDArray[np.uint8], Map]:
     anatomy = np.random.default_rng(60)
     camera = np.random.default_rng(shot.seed)
     gum_row = _gum_line(teeth)
@@ -148,7 +151,7 @@ def _gum(depth: Map, rng: np.random.Generator) -> Map:
     vein = np.clip((depth - 230) / 150, 0, 1)[..., None]
     gum = gum * (1 - vein * np.array([0.15, 0.35, 0.30]))
     mouth = np.array([0.045, 0.018, 0.016]) * (1 + 0.3 * blotch / blotch.std())[..., None]
-    return np.where(depth[..., None] > 0, gum, np.clip(mouth, 0.004, 1))
+    return np.asarray(np.where(depth[..., None] > 0, gum, np.clip(mouth, 0.004, 1)))
 
 
 def _crown(tooth: Tooth) -> NDArray[np.bool_]:
@@ -178,7 +181,7 @@ def _deposit(
     return np.asarray(np.clip(film, 0, 1.4) * (reach > 0)), np.asarray(heavy)
 
 
-def _lit(light: Map, height: Map, tooth: Map, gum: Map, shot: Shot) -> Map:
+def _lit(light: Map, height: Map, tooth: Mask, gum: Mask, shot: Shot) -> Map:
     """Shade by the surface's slope, add glare on wet enamel and gum, and the flash's fall-off."""
     smooth = gaussian_filter(height, 5)
     down, across = np.gradient(smooth)
@@ -200,8 +203,8 @@ def _lit(light: Map, height: Map, tooth: Map, gum: Map, shot: Shot) -> Map:
 
 
 def _exposed(
-    light: Map, labels: Map, density: Map, shot: Shot, rng: np.random.Generator
-) -> tuple[Map, NDArray[np.uint8], Map]:
+    light: Map, labels: Labels, density: Map, shot: Shot, rng: np.random.Generator
+) -> tuple[Labels, NDArray[np.uint8], Map]:
     """Move the camera, blur, add noise, encode as sRGB."""
 
     def moved(array: Map, flag: int) -> Map:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from film import Film
 from phantom import Defect, Probe, Root, Scene, Tooth, changed
@@ -28,17 +29,23 @@ def crown(kind: str, width: float, height: float) -> Points:
     """Give a crown's outline from its mesial to its distal CEJ, scaled from shares."""
     shares: dict[str, Points] = {
         "premolar": (
-            (-0.5, 0), (-0.55, -0.14), (-0.49, -0.34), (-0.36, -0.46), (-0.14, -0.86), (-0.03, -1.06),
-            (0.03, -1.04), (0.14, -0.78), (0.28, -0.46), (0.38, -0.47), (0.51, -0.32), (0.55, -0.14), (0.5, 0),
+            (-0.5, 0), (-0.55, -0.14), (-0.49, -0.34), (-0.36, -0.46), (-0.14, -0.86),
+            (-0.03, -1.06),
+            (0.03, -1.04), (0.14, -0.78), (0.28, -0.46), (0.38, -0.47), (0.51, -0.32), (0.55,
+                -0.14), (0.5, 0),
         ),
         "lower carnassial": (
-            (-0.5, 0), (-0.55, -0.16), (-0.50, -0.42), (-0.36, -0.74), (-0.28, -0.76), (-0.14, -0.55),
-            (-0.06, -0.62), (0.02, -1.0), (0.08, -1.05), (0.15, -0.82), (0.21, -0.42), (0.32, -0.46),
+            (-0.5, 0), (-0.55, -0.16), (-0.50, -0.42), (-0.36, -0.74), (-0.28, -0.76),
+            (-0.14, -0.55),
+            (-0.06, -0.62), (0.02, -1.0), (0.08, -1.05), (0.15, -0.82), (0.21, -0.42), (0.32,
+                -0.46),
             (0.45, -0.38), (0.54, -0.18), (0.5, 0),
         ),
         "upper carnassial": (
-            (-0.5, 0), (-0.55, -0.15), (-0.49, -0.36), (-0.36, -0.50), (-0.20, -0.95), (-0.13, -1.05),
-            (-0.05, -0.85), (0.08, -0.50), (0.20, -0.66), (0.36, -0.62), (0.50, -0.40), (0.54, -0.15), (0.5, 0),
+            (-0.5, 0), (-0.55, -0.15), (-0.49, -0.36), (-0.36, -0.50), (-0.20, -0.95),
+            (-0.13, -1.05),
+            (-0.05, -0.85), (0.08, -0.50), (0.20, -0.66), (0.36, -0.62), (0.50, -0.40), (0.54,
+                -0.15), (0.5, 0),
         ),
         "molar": (
             (-0.5, 0), (-0.56, -0.25), (-0.48, -0.7), (-0.28, -1.05), (-0.1, -0.75), (0.08, -0.72),
@@ -67,7 +74,7 @@ def two_rooted(
     *,
     kind: str = "premolar",
     split: float = 0.0,
-    **rest: object,
+    **rest: Any,
 ) -> Tooth:
     """Give a tooth with a mesial and a distal root; ``levels`` from mesial to distal, in mm."""
     w = width
@@ -81,8 +88,9 @@ def two_rooted(
     )  # fmt: skip
     thick = rest.pop("thickness", 0.52 * w)
     return Tooth(
-        number, x, 0.0, 0.0, w, float(thick), crown(kind, w, height), (mesial, distal), furcation,  # type: ignore[arg-type]
-        **rest,  # type: ignore[arg-type]
+        number, x, 0.0, 0.0, w, float(thick), crown(kind, w, height), (mesial, distal), furcation,
+
+        **rest,
     )  # fmt: skip
 
 
@@ -94,7 +102,7 @@ def carnassial(
     length: float,
     furcation: float,
     levels: tuple[float, float, float, float],
-    **rest: object,
+    **rest: Any,
 ) -> Tooth:
     """Give an upper fourth premolar: its palatal root seen behind and mesial of the mesiobuccal."""
     w = width
@@ -123,13 +131,14 @@ def single(
     apex_x: float = 0.0,
     tilt_deg: float = 0.0,
     y: float = 0.0,
-    **rest: object,
+    **rest: Any,
 ) -> Tooth:
     """Give a single-rooted tooth."""
     root = Root("single", -width / 2, width / 2, apex_x, length, *levels, taper=0.45)
-    thick = float(rest.pop("thickness", 0.75 * width))  # type: ignore[arg-type]
+    thick = float(rest.pop("thickness", 0.75 * width))
     return Tooth(
-        number, x, y, tilt_deg, width, thick, crown(kind, width, height), (root,), **rest  # type: ignore[arg-type]
+        number, x, y, tilt_deg, width, thick, crown(kind, width, height), (root,),
+            **rest
     )  # fmt: skip
 
 
@@ -153,8 +162,8 @@ _TOY_LEFT_JAW = Scene(
         ),
         _bystander(single(311, 21.6, 2.8, 2.0, 3.4, (0.8, 0.8), kind="molar")),
     ),
-    x=(-14.0, 28.0),
-    y=(-13.0, 19.0),
+    x=(-10.0, 25.0),
+    y=(-11.0, 17.0),
     bone_mm=5.2,
     seed=3091,
     upper=False,
@@ -166,17 +175,19 @@ _TOY_LEFT_JAW = Scene(
 _TOY_CANINE = Scene(
     teeth=(
         _bystander(
-            single(402, -5.6, 2.0, 3.2, 6.0, (0.8, 0.9), kind="incisor", apex_x=0.4, tilt_deg=-24, y=-1.2)
+            single(402, -5.6, 2.0, 3.2, 6.0, (0.8, 0.9), kind="incisor", apex_x=0.4, tilt_deg=-24,
+                y=-1.2)
         ),
         _bystander(
-            single(403, -2.9, 2.3, 3.6, 6.6, (0.9, 1.0), kind="incisor", apex_x=0.4, tilt_deg=-24, y=-0.6)
+            single(403, -2.9, 2.3, 3.6, 6.6, (0.9, 1.0), kind="incisor", apex_x=0.4, tilt_deg=-24,
+                y=-0.6)
         ),
         single(404, 1.6, 4.2, 8.2, 11.6, (1.3, 1.9), kind="canine", apex_x=1.7, tilt_deg=-26),
         _bystander(single(405, 9.0, 2.6, 2.4, 4.0, (0.9, 0.9))),
         _bystander(two_rooted(406, 14.0, 4.4, 3.2, (4.8, 4.8), 1.3, (0.9, 1.27, 1.27, 0.9))),
     ),
-    x=(-13.0, 22.0),
-    y=(-16.0, 21.0),
+    x=(-9.5, 18.5),
+    y=(-16.0, 19.5),
     bone_mm=5.0,
     seed=4041,
     upper=False,
@@ -190,12 +201,14 @@ _TOY_RIGHT_MAXILLA = Scene(
         two_rooted(107, -7.6, 5.4, 3.7, (5.8, 5.8), 1.5, (1.3, 1.9, 1.9, 2.2)),
         carnassial(108, 1.7, 10.4, 6.2, 8.4, 2.2, (3.4, 4.6, 4.6, 5.2), thickness=4.2),
         _bystander(
-            two_rooted(109, 11.7, 7.2, 3.4, (5.0, 4.8), 1.6, (3.6, 2.2, 2.2, 1.2), kind="molar", thickness=4.2)
+            two_rooted(109, 11.7, 7.2, 3.4, (5.0, 4.8), 1.6, (3.6, 2.2, 2.2, 1.2), kind="molar",
+                thickness=4.2)
         ),
-        _bystander(two_rooted(110, 18.2, 4.4, 2.6, (3.8, 3.6), 1.2, (1.0, 1.17, 1.17, 0.9), kind="molar")),
+        _bystander(two_rooted(110, 18.2, 4.4, 2.6, (3.8, 3.6), 1.2, (1.0, 1.17, 1.17, 0.9),
+            kind="molar")),
     ),
-    x=(-17.0, 24.0),
-    y=(-13.0, 20.0),
+    x=(-16.5, 18.5),
+    y=(-12.0, 15.5),
     bone_mm=4.6,
     seed=1081,
     upper=True,
@@ -226,10 +239,11 @@ _LARGE_CARNASSIAL = Scene(
             kind="lower carnassial", split=0.06, enamel=0.7, thickness=8.6,
             defects=(Defect("mesial", "mesial", 7.6, 2.0),),
         ),
-        _bystander(two_rooted(410, 17.9, 10.2, 6.4, (10.6, 9.6), 3.0, (1.6, 2.97, 2.97, 1.7), kind="molar")),
+        _bystander(two_rooted(410, 17.9, 10.2, 6.4, (10.6, 9.6), 3.0, (1.6, 2.97, 2.97, 1.7),
+            kind="molar")),
     ),
-    x=(-28.0, 28.0),
-    y=(-20.0, 30.0),
+    x=(-22.5, 22.5),
+    y=(-14.0, 23.5),
     bone_mm=9.5,
     seed=4091,
     upper=False,
@@ -240,13 +254,15 @@ _LARGE_CARNASSIAL = Scene(
 _LARGE_MAXILLA = Scene(
     teeth=(
         _bystander(two_rooted(207, -18.3, 12.0, 8.0, (12.4, 12.6), 3.2, (1.6, 3.17, 3.17, 1.6))),
-        carnassial(208, -1.4, 19.6, 12.0, 15.5, 4.4, (1.6, 4.37, 4.37, 1.7), thickness=8.4, enamel=0.65),
+        carnassial(208, -1.4, 19.6, 12.0, 15.5, 4.4, (1.6, 4.37, 4.37, 1.7), thickness=8.4,
+            enamel=0.65),
         _bystander(
-            two_rooted(209, 16.2, 13.6, 6.6, (9.2, 8.8), 3.0, (1.7, 2.97, 2.97, 1.6), kind="molar", thickness=8.0)
+            two_rooted(209, 16.2, 13.6, 6.6, (9.2, 8.8), 3.0, (1.7, 2.97, 2.97, 1.6), kind="molar",
+                thickness=8.0)
         ),
     ),
-    x=(-28.0, 27.0),
-    y=(-19.0, 27.0),
+    x=(-23.5, 21.5),
+    y=(-14.0, 21.5),
     bone_mm=8.0,
     seed=2081,
     upper=True,
@@ -257,16 +273,19 @@ _LARGE_MAXILLA = Scene(
 _LARGE_CANINE = Scene(
     teeth=(
         _bystander(
-            single(302, -13.6, 4.4, 7.0, 13.0, (1.4, 1.5), kind="incisor", apex_x=0.8, tilt_deg=-22, y=-2.4)
+            single(302, -13.6, 4.4, 7.0, 13.0, (1.4, 1.5), kind="incisor", apex_x=0.8,
+                tilt_deg=-22, y=-2.4)
         ),
         _bystander(
-            single(303, -7.8, 5.2, 8.0, 14.0, (1.5, 1.6), kind="incisor", apex_x=0.8, tilt_deg=-22, y=-1.2)
+            single(303, -7.8, 5.2, 8.0, 14.0, (1.5, 1.6), kind="incisor", apex_x=0.8, tilt_deg=-22,
+                y=-1.2)
         ),
-        single(304, 2.2, 10.2, 19.0, 31.0, (3.2, 4.0), kind="canine", apex_x=4.2, tilt_deg=-26, enamel=0.6),
+        single(304, 2.2, 10.2, 19.0, 31.0, (3.2, 4.0), kind="canine", apex_x=4.2, tilt_deg=-26,
+            enamel=0.6),
         _bystander(single(305, 19.0, 5.2, 4.8, 8.6, (1.6, 1.6))),
     ),
-    x=(-26.0, 30.0),
-    y=(-27.0, 37.0),
+    x=(-15.0, 21.0),
+    y=(-19.5, 26.0),
     bone_mm=10.0,
     seed=3041,
     upper=False,
@@ -285,8 +304,8 @@ _LARGE_PROBED = Scene(
             )
         ),
     ),
-    x=(-22.0, 22.0),
-    y=(-21.0, 28.0),
+    x=(-18.0, 18.0),
+    y=(-15.0, 21.5),
     bone_mm=9.0,
     seed=4081,
     upper=False,
@@ -307,8 +326,8 @@ _CAT_MAXILLA = Scene(
         carnassial(108, 5.0, 10.2, 6.0, 8.0, 2.1, (1.6, 3.0, 3.0, 3.4), thickness=4.0, enamel=0.35),
         _bystander(single(109, 11.6, 2.4, 1.6, 3.0, (0.9, 0.6), kind="molar")),
     ),
-    x=(-20.0, 19.0),
-    y=(-13.0, 18.0),
+    x=(-15.0, 18.0),
+    y=(-11.5, 15.5),
     bone_mm=3.8,
     seed=1071,
     upper=True,
@@ -325,8 +344,8 @@ _CAT_JAW = Scene(
             kind="upper carnassial", split=0.14, thickness=3.4, enamel=0.32,
         ),
     ),
-    x=(-18.0, 18.0),
-    y=(-12.0, 17.0),
+    x=(-15.0, 16.0),
+    y=(-10.0, 15.0),
     bone_mm=4.4,
     seed=4092,
     upper=False,
@@ -339,7 +358,8 @@ _SMALL = Film(760, 1040, 0.030, 0.030, (7.0, 2.6), 1.5, False, 11)
 RADIOGRAPHS: tuple[Radiograph, ...] = (
     Radiograph(
         "toy-dog-cleaning/images/left-jaw.dcm", _TOY_LEFT_JAW, _SMALL,
-        "left mandible, premolars and molars, parallel technique", spacing="geometry", teeth=(308, 309),
+        "left mandible, premolars and molars, parallel technique", spacing="geometry", teeth=(308,
+            309),
     ),
     Radiograph(
         "toy-dog-cleaning/images/right-lower-canine.dcm", _TOY_CANINE,
@@ -349,17 +369,20 @@ RADIOGRAPHS: tuple[Radiograph, ...] = (
     Radiograph(
         "toy-dog-cleaning/images/right-upper-carnassial.dcm", _TOY_RIGHT_MAXILLA,
         Film(780, 1040, 0.030, 0.030, (1.0, 1.6), 2.0, True, 13, elongation=1.04),
-        "right maxilla, fourth premolar, bisecting angle", "jpeg2000", "magnification", teeth=(107, 108),
+        "right maxilla, fourth premolar, bisecting angle", "jpeg2000", "magnification", teeth=(107,
+            108),
     ),
     Radiograph(
         "toy-dog-recheck/images/left-jaw.dcm", _TOY_LEFT_JAW_LATER,
         replace(_SMALL, centre=(7.6, 2.9), turn_deg=-1.2, seed=21, elongation=0.985, photons=3250.0,
                 gamma=0.7, black=0.02),
-        "left mandible, premolars and molars, parallel technique", "jpegls", "geometry", teeth=(308, 309),
+        "left mandible, premolars and molars, parallel technique", "jpegls", "geometry",
+            teeth=(308, 309),
     ),
     Radiograph(
         "toy-dog-recheck/images/right-lower-canine.dcm", _TOY_CANINE_LATER,
-        Film(1040, 760, 0.030, 0.030, (4.2, 1.9), 0.5, True, 22, photons=3000.0, elongation=1.02, gamma=0.9),
+        Film(1040, 760, 0.030, 0.030, (4.2, 1.9), 0.5, True, 22, photons=3000.0, elongation=1.02,
+            gamma=0.9),
         "right mandibular canine, bisecting angle", "jpeg2000", "imager", teeth=(404,),
     ),
     Radiograph(
@@ -375,7 +398,8 @@ RADIOGRAPHS: tuple[Radiograph, ...] = (
     Radiograph(
         "large-dog/images/left-lower-canine.dcm", _LARGE_CANINE,
         Film(1080, 820, 0.038, 0.038, (3.0, 3.0), 2.0, False, 33, photons=4000.0),
-        "left mandibular canine, bisecting angle, apex off the film", "jpeg2000", "imager", teeth=(304,),
+        "left mandibular canine, bisecting angle, apex off the film", "jpeg2000", "imager",
+            teeth=(304,),
     ),
     Radiograph(
         "large-dog/images/right-lower-premolars-probe.dcm", _LARGE_PROBED,

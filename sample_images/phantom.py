@@ -176,7 +176,12 @@ def changed(scene: Scene, tooth: int, root: str, **levels: float) -> Scene:
     def later(item: Tooth) -> Tooth:
         if item.number != tooth:
             return item
-        roots = tuple(replace(r, **levels) if r.name == root else r for r in item.roots)
+        roots = tuple(
+            replace(r, mesial=levels.get("mesial", r.mesial), distal=levels.get("distal", r.distal))
+            if r.name == root
+            else r
+            for r in item.roots
+        )
         return replace(item, roots=roots)
 
     return replace(scene, teeth=tuple(later(item) for item in scene.teeth))
@@ -229,11 +234,13 @@ def landmarks(scene: Scene) -> list[Landmark]:
 
 
 def _site(tooth: Tooth, root: Root, side: str, margin: Map) -> list[Landmark]:
-    found = []
-    where = (tooth.number, root.name, side)
+    found: list[Landmark] = []
+
+    def mark(landmark: str, x: float, y: float) -> None:
+        found.append(Landmark(landmark, *tooth.world(x, y), tooth.number, root.name, side))
+
     if side in root.cej:
-        cej = tooth.world(root.edge(0, side), 0)
-        found.append(Landmark("cej", *cej, *where))
+        mark("cej", root.edge(0, side), 0)
     level = tooth.level(root, side)
     if root.behind:
         level = _meeting(tooth, root, side, margin)
@@ -242,9 +249,9 @@ def _site(tooth: Tooth, root: Root, side: str, margin: Map) -> list[Landmark]:
     if defect is not None:
         out = -1 if side == "mesial" else 1
         base_x = root.edge(defect.base, side, PDL_MM)
-        found.append(Landmark("defect_base", *tooth.world(base_x, defect.base), *where))
+        mark("defect_base", base_x, defect.base)
         x = base_x + out * defect.width
-    found.append(Landmark("crest", *tooth.world(x, level), *where))
+    mark("crest", x, level)
     return found
 
 
@@ -504,7 +511,7 @@ def _bone(
     share = share + (0.95 - share) * np.clip(0.55 * cap, 0, 1)
     if not scene.upper:
         share = _mandible(jaw["border"], share, scene)
-    bone = MU["cortical"] * (near + far + 1.15 * lining)
+    bone = MU["cortical"] * (near + far + 0.95 * lining)
     bone += marrow * (MU["soft"] + (MU["strut"] - MU["soft"]) * share)
     if scene.upper:
         bone += _nasal(jaw["border"], rng, scene.bone_mm)

@@ -87,6 +87,7 @@ VISITS: tuple[SampleVisit, ...] = (
         findings=((409, "deep pocket at the mesial root", ""),),
     ),
     SampleVisit(
-        "cat", _MISO, "Example^Owner", date(2026, 5, 12), "cleaning", steps=_CLEANED[:3] + _CLEANED[4:9],
+        "cat", _MISO, "Example^Owner", date(2026, 5, 12), "cleaning",
+        steps=_CLEANED[:3] + _CLEANED[4:9],
     ),
 )  # fmt: skip

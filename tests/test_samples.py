@@ -51,7 +51,7 @@ def test_there_are_enough_of_each_kind() -> None:
     assert all(data.SOPInstanceUID.startswith("2.25.") for data in sets)
     bare = [p for p, d in zip(RADIOGRAPHS, sets, strict=True) if "ImagerPixelSpacing" not in d]
     assert len(bare) == 1
-    assert [m["mm"] for m in _marks(bare[0]) if m["landmark"] == "ruler"] == list("0369") + ["12"]
+    assert [m["mm"] for m in _marks(bare[0]) if m["landmark"] == "ruler"] == [*"0369", "12"]
     uneven = [d for d in sets if "ImagerPixelSpacing" in d and len(set(d.ImagerPixelSpacing)) == 2]
     assert uneven
     assert any(m["landmark"] == "defect_base" for path in RADIOGRAPHS for m in _marks(path))
