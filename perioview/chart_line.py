@@ -85,15 +85,17 @@ def line_said(line: str) -> Said:
 
 def _texts(line: str) -> tuple[str, dict[str, str]]:
     """Keys of a line, and its decision, deed and note."""
-    spoken = re.sub(r"(^|\s)decide\s+", r"\1/ ", line)
+    # The note comes first: whatever it holds is its own.
+    keys, _, note = re.sub(r"(^|\s)note\s+", r"\1' ", f" {line}", count=1).partition(" '")
+    spoken = re.sub(r"(^|\s)decide\s+", r"\1/ ", keys)
     spoken = re.sub(r"(^|\s)done(?=\s|$)", r"\1// done", spoken)
     spoken = re.sub(r"(^|\s)agreed\s+", r"\1= ", spoken)
-    spoken = re.sub(r"(^|\s)note\s+", r"\1' ", spoken)
-    pieces = re.split(r"(?:^|\s)(//|/(?!/)|=|')", f" {spoken}")
-    names = {"/": "decision", "//": "done", "=": "agreed", "'": "note"}
+    pieces = re.split(r"(?:^|\s)(//|/(?!/)|=)", spoken)
+    names = {"/": "decision", "//": "done", "=": "agreed"}
     texts = {
         names[mark]: text.strip() for mark, text in zip(pieces[1::2], pieces[2::2], strict=True)
     }
+    texts["note"] = note.strip()
     return pieces[0], {name: text for name, text in texts.items() if text}
 
 

@@ -36,6 +36,8 @@ _LETTERS = {
 }
 _WHOLE = {"normal": "n", "missing": "x", "extracted": "xx", "skip": "-", "dash": "-"}
 _LETTER = set(_LETTERS.values()) | {"n"}
+# Only a row of margins has several numbers; after any other letter the next one begins the depths.
+_ROW_LETTERS = {"r", "e"}
 
 
 def keys_from_words(line: str) -> list[str]:
@@ -73,6 +75,8 @@ def _glued(tokens: list[str]) -> list[str]:
         token = tokens[at]
         at += 1
         numbers = _numbers_from(tokens, at if token in _LETTER else at - 1)
+        if token in _LETTER - _ROW_LETTERS:
+            numbers = numbers[:1] if token != "b" else []
         if token in _LETTER and numbers:
             at += len(numbers)
             token += " ".join(numbers) if len(numbers) > 1 else numbers[0]
