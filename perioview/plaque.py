@@ -12,17 +12,19 @@ from numpy.typing import NDArray
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.measurement import Measurement
-from perioview.plaque_density import Mask, glare, one_tone_density, two_tone_density, without_rim
-from perioview.plaque_enamel import (
-    Enamel,
-    Sample,
-    Stain,
-    clean_enamel,
-    colour_sample,
-    stain_colour,
+from perioview.plaque_density import (
+    Dye,
+    Mask,
+    glare,
+    one_tone_density,
+    stained_area,
+    two_tone_density,
+    without_rim,
 )
+from perioview.plaque_enamel import Enamel, Sample, clean_enamel, colour_sample
 from perioview.plaque_index import mouth_index, plaque_rules
 from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
+from perioview.plaque_stain import Stain, stain_colour
 from perioview.plaque_tooth import Counted, tooth_plaque
 
 DYES = ("one-tone", "two-tone")
@@ -82,12 +84,14 @@ def plaque(
     stain_map = np.zeros(regions.shape, np.uint8)
     teeth = []
     for tooth, box in sorted(boxes.items()):
-        counted = _counted(photo.pixels, regions, tooth, box, enamel.get(tooth), stain, two_tone)
+        counted = _counted(
+            photo.pixels, regions, tooth, box, enamel.get(tooth), stain, two_tone, density
+        )
         flags = photo_flags + _tooth_flags(samples[tooth], counted, enamel.get(tooth))
         side = gum or ("up" if tooth // 100 in (1, 2, 5, 6) else "down")
         flags += () if gum else ("gum_side_assumed",)
         teeth.append(tooth_plaque(tooth, counted, side, density, two_tone, flags, mm_per_px))
-        _paint(stain_map[box], counted, density)
+        _paint(stain_map[box], counted)
     return _result(photo, tuple(teeth), stain, stain_map, dye, density, index_teeth)
 
 
@@ -150,8 +154,6 @@ def _enamel_and_stain(
     samples: dict[int, Sample], two_tone: bool
 ) -> tuple[dict[int, Enamel], Stain]:
     rule = plaque_rules()["dye"]
-    from perioview.plaque_density import Dye
-
     guess = Dye(rule["pink_deg"], rule["neutral_share"])
     enamel = clean_enamel(samples, guess, two_tone)
     stain = stain_colour(samples, enamel, two_tone)
@@ -170,6 +172,7 @@ def _counted(
     enamel: Enamel | None,
     stain: Stain,
     two_tone: bool,
+    density: float,
 ) -> Counted:
     import cv2
 
@@ -177,7 +180,8 @@ def _counted(
     shine = glare(rgb, region, _halo(region))
     older = None
     if enamel is None:
-        return Counted(region, shine, np.zeros(region.shape, np.float32), None, 0.0)
+        nothing = np.zeros(region.shape, np.float32)
+        return Counted(region, shine, nothing, nothing > 0, None, 0.0)
     size = math.sqrt(float(np.count_nonzero(region)))
     smooth = cv2.GaussianBlur(rgb, (3, 3) if size < 200 else (5, 5), 0)
     brown = plaque_rules()["dye"]["tartar_deg"]
@@ -186,7 +190,7 @@ def _counted(
     else:
         map_ = one_tone_density(smooth, enamel.ratios, stain.newer, brown)
     map_ = without_rim(map_, region, ~shine, min(6.0, 0.02 * size))
-    return Counted(region, shine, map_, older, enamel.sd)
+    return Counted(region, shine, map_, stained_area(map_, density), older, enamel.sd)
 
 
 def _photo_flags(
@@ -224,8 +228,8 @@ def _tooth_flags(sample: Sample, counted: Counted, enamel: Enamel | None) -> tup
     return tuple(flags)
 
 
-def _paint(target: NDArray[np.uint8], counted: Counted, density: float) -> None:
-    stained = counted.valid & (counted.density > density)
+def _paint(target: NDArray[np.uint8], counted: Counted) -> None:
+    stained = counted.valid & counted.stained
     codes = np.clip(counted.density[stained] * 100, 1, CAP).astype(np.uint8)
     if counted.older is not None:
         codes = codes + np.uint8(CAP) * counted.older[stained]

@@ -18,6 +18,7 @@ REDUCED = 96
 # one mouth may differ.
 LEVEL = 0.03
 AGREEMENT = 0.11
+BLUER = 0.15
 # Share of a tooth that makes its lowest level substantial.
 SUBSTANTIAL = 0.04
 
@@ -30,8 +31,9 @@ class Sample:
     ----------
     logs : ndarray of float32, shape (n, 3)
         Log10 of linear light, R G B.
-    steps : ndarray of float32, shape (m, 3)
-        Differences of those between near points; shading hardly changes over them.
+    starts, steps : ndarray of float32, shape (m, 3)
+        The same at the brighter of two near points, and how the darker one differs; shading
+        hardly changes over so short a way.
     clipped : float
         Share of the tooth with a channel at its end of scale, glare left out, 0 to 1.
     edge_share : float
@@ -39,6 +41,7 @@ class Sample:
     """
 
     logs: NDArray[np.float32]
+    starts: NDArray[np.float32]
     steps: NDArray[np.float32]
     clipped: float
     edge_share: float
@@ -91,17 +94,26 @@ def colour_sample(rgb: NDArray[np.uint8], region: Mask, usable: Mask) -> Sample:
         inner = inside
     logs = cv2.LUT(small, log_light())
     high = (small.max(axis=2) >= 254) & inner
-    reach = 3
-    pairs = [
-        (logs[reach:] - logs[:-reach])[inner[reach:] & inner[:-reach]],
-        (logs[:, reach:] - logs[:, :-reach])[inner[:, reach:] & inner[:, :-reach]],
-    ]
     return Sample(
         logs[inner],
-        np.concatenate(pairs),
+        *_steps(logs, inner),
         float(high.sum() / max(1, inner.sum())),
         _edge_width(small[..., 1]) / max(size),
     )
+
+
+def _steps(
+    logs: NDArray[np.float32], inner: Mask
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Brighter end, and change toward the darker one, of pairs of near points."""
+    reach = 3
+    down = inner[reach:] & inner[:-reach]
+    right = inner[:, reach:] & inner[:, :-reach]
+    first = np.concatenate([logs[:-reach][down], logs[:, :-reach][right]])
+    second = np.concatenate([logs[reach:][down], logs[:, reach:][right]])
+    turned = (first.sum(axis=1) < second.sum(axis=1))[:, None]
+    bright, dark = np.where(turned, second, first), np.where(turned, first, second)
+    return bright, dark - bright
 
 
 def _edge_width(green: NDArray[np.uint8]) -> float:
@@ -151,6 +163,10 @@ def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dic
         points = _near(samples[tooth], lines[tooth], level)
         if two_tone:
             points = _brightest(samples[tooth], np.abs(lines[tooth] - level) <= LEVEL)
+        if own and two_tone and len(points):
+            # A tooth all blue lies on the level of clean ones, only bluer.
+            blue = float(np.median(points[:, 1] - points[:, 0]))
+            own = blue - (common_ratios[1] - common_ratios[0]) <= BLUER
         if own and len(points):
             ratios = (float(np.median(points[:, 0])), float(np.median(points[:, 1])))
             found[tooth] = Enamel(ratios, 0.012, False)
@@ -211,108 +227,3 @@ def _brightest(sample: Sample, level: Mask) -> NDArray[np.float32]:
     )
     brightest: NDArray[np.float32] = ratios[bins == best]
     return brightest
-
-
-@dataclass(frozen=True, slots=True)
-class Stain:
-    """The dye as this photo shows it.
-
-    Parameters
-    ----------
-    newer, older : Dye
-        One-tone dyes have their colour in `newer`.
-    share : float
-        Share of all teeth's points that carry dye, 0 to 1.
-    degrees : float
-        Hue angle of the densest points; NaN when there are none.
-    split_deg : float
-        Hue angle between newer and older.
-    """
-
-    newer: Dye
-    older: Dye
-    share: float
-    degrees: float
-    split_deg: float
-
-
-def stain_colour(
-    samples: Mapping[int, Sample], enamel: Mapping[int, Enamel], two_tone: bool
-) -> Stain:
-    """Estimate the dye's hue, and the part of it that looks like shading, from the photo itself.
-
-    Parameters
-    ----------
-    samples, enamel : mapping by tooth
-        Colours, and clean enamel.
-    two_tone : bool
-        Whether newer and older plaque take different colours.
-    """
-    rule = plaque_rules()["dye"]
-    shifts = [samples[t].ratios - np.array(e.ratios, np.float32) for t, e in enamel.items()]
-    moved = np.concatenate(shifts) if shifts else np.zeros((0, 2), np.float32)
-    spread = np.ptp(np.column_stack([moved, np.zeros(len(moved))]), axis=1)
-    angles = np.degrees(np.arctan2(moved[:, 1], moved[:, 0]))
-    default = Dye(rule["pink_deg"], rule["neutral_share"])
-    w1, w2 = dye_weights(default, rule["tartar_deg"])
-    # Brown and yellow lie along the tartar line, so they never count as dye here.
-    dyed = (moved @ np.array([w1, w2]) > 0.12) | ((spread > 0.15) & (angles > 40))
-    coloured = (spread > 0.15) & ~((angles > -85) & (angles < -25))
-    share = float(dyed.mean()) if len(moved) else 0.0
-    pool = dyed | coloured
-    steps = np.concatenate([samples[t].steps for t in enamel]) if enamel else None
-    older = Dye(rule["older_deg"], rule["neutral_share"])
-    if pool.sum() < max(10, 0.002 * len(moved)):
-        return Stain(default, older, share, math.nan, rule["split_deg"])
-    dense = pool & (spread >= np.quantile(spread[pool], 0.6))
-    degrees = float(np.median(angles[dense]))
-    if not two_tone:
-        hue = min(max(degrees, rule["lowest_deg"]), rule["highest_deg"])
-        return Stain(_fitted(hue, steps), older, share, degrees, rule["split_deg"])
-    split = _valley(angles[pool], spread[pool], rule["split_deg"])
-    lower, upper = angles[dense] <= split, angles[dense] > split
-    newer_deg = float(np.median(angles[dense][lower])) if lower.sum() > 5 else rule["pink_deg"]
-    older_deg = float(np.median(angles[dense][upper])) if upper.sum() > 5 else rule["older_deg"]
-    newer_deg = max(newer_deg, rule["lowest_deg"])
-    return Stain(_fitted(newer_deg, steps), _fitted(older_deg, steps), share, degrees, split)
-
-
-def _valley(angles: NDArray[np.float32], weight: NDArray[np.float32], default: float) -> float:
-    """Angle between two hues that both occur, else the conventional one."""
-    edges = np.arange(0.0, 151.0, 3.0)
-    counts, _ = np.histogram(angles, edges, weights=weight)
-    smooth = np.convolve(counts, [1, 2, 3, 2, 1], mode="same")
-    centres = (edges[:-1] + edges[1:]) / 2
-    low, high = centres <= default, centres > default
-    if smooth[low].max() < 0.05 * smooth.max() or smooth[high].max() < 0.05 * smooth.max():
-        return default
-    first, second = int(np.argmax(smooth * low)), int(np.argmax(smooth * high))
-    if second - first < 4:
-        return default
-    bottom = smooth[first : second + 1]
-    lowest = np.flatnonzero(bottom <= bottom.min() * 1.1 + 1e-9)
-    return float(centres[first + round(float(np.mean(lowest)))])
-
-
-def _fitted(degrees: float, steps: NDArray[np.float32] | None) -> Dye:
-    """Dye of a hue, its neutral share read where its density changes quickly.
-
-    Over a few pixels shading is constant, so what all three channels lose together across the
-    edge of a stain belongs to the dye.
-    """
-    neutral = float(plaque_rules()["dye"]["neutral_share"])
-    if steps is None or not len(steps):
-        return Dye(degrees, neutral)
-    change = steps[:, [0, 2]] - steps[:, [1]]
-    u, v = math.cos(math.radians(degrees)), math.sin(math.radians(degrees))
-    along = change @ np.array([u, v], np.float32)
-    across = change @ np.array([-v, u], np.float32)
-    clear = (np.abs(along) > 0.08) & (np.abs(across) < 0.35 * np.abs(along))
-    if clear.sum() < 60:
-        return Dye(degrees, neutral)
-    signed = -steps[clear] * np.sign(along[clear])[:, None]
-    # Densities by channel across these edges; a ratio of medians resists glare and shadow lines.
-    channel = np.sort(np.median(signed, axis=0))
-    share = float(channel[0] / channel[2]) if channel[2] > 0 else neutral
-    trust = min(1.0, clear.sum() / 400)
-    return Dye(degrees, float(np.clip(neutral + trust * (share - neutral), 0.0, 0.45)))

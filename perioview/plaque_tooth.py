@@ -30,6 +30,8 @@ class Counted:
         The tooth, and the glare in it.
     density : ndarray of float32, shape (rows, cols)
         Dye density over clean enamel.
+    stained : ndarray of bool, shape (rows, cols)
+        Where it exceeds the threshold.
     older : ndarray of bool or None
         Where a two-tone dye looks older.
     zero_sd : float
@@ -39,6 +41,7 @@ class Counted:
     region: Mask
     glare: Mask
     density: Plane
+    stained: Mask
     older: Mask | None
     zero_sd: float
 
@@ -100,7 +103,7 @@ def tooth_plaque(
         Scale, for the Turesky band.
     """
     valid = counted.valid
-    stained = valid & (counted.density > density)
+    stained = valid & counted.stained
     area = int(np.count_nonzero(valid))
     sizes = (int(np.count_nonzero(counted.region)), int(np.count_nonzero(counted.glare)))
     if area == 0 or set(flags) & set(plaque_rules()["trust"]["unknown_if"]):

@@ -240,8 +240,7 @@ def _valley(polar: NDArray[np.float32]) -> Field:
     reach = 4
     down = np.roll(polar, reach, axis=1) - polar
     up = np.roll(polar, -reach, axis=1) - polar
-    depth = np.asarray(np.minimum(down, up).min(axis=2), np.float32)
-    np.maximum(depth, 0, out=depth)
+    depth: Field = np.maximum(np.minimum(down, up).min(axis=2), np.float32(0))
     return depth
 
 

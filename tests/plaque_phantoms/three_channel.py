@@ -88,6 +88,8 @@ def scene(
         else np.array([rng.uniform(0.04, 0.16), 1.0, rng.uniform(0.35, 0.6)])
     )
     purple = np.array([rng.uniform(0.6, 0.85), 1.0, rng.uniform(0.2, 0.4)])
+    if rng.random() < 0.4:
+        purple = np.array([1.0, rng.uniform(0.65, 0.95), rng.uniform(0.1, 0.3)])
     brown = np.array([0.25, 0.55, 1.0])
     for i in range(teeth):
         name = NAMES[i % 10]
@@ -140,7 +142,7 @@ def scene(
         film = 10 ** (-amount[..., None] * spectrum)
         if rng.random() < tartar:
             t = noise_field(rng, (rows, cols), tooth_px / 4) - 2 * (v + 0.6)
-            amount_t = rng.uniform(0.15, 0.6) / (1 + np.exp(-t * 5))
+            amount_t = rng.uniform(0.15, 0.9) / (1 + np.exp(-t * 5))
             enamel = enamel * 10 ** (-amount_t[..., None] * brown)
         clean[inside] = enamel[inside]
         light[inside] = (enamel * film)[inside]
