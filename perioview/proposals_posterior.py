@@ -87,29 +87,54 @@ def _shifted(h: Array, reach: int, step: int) -> Array:
     return np.concatenate([padded[k * step : k * step + n] for k in range(2 * reach + 1)], axis=1)
 
 
-def _logits(x: Array, w: dict[str, Array]) -> Array:
+def layers(x: Array, w: dict[str, Array]) -> Array:
+    """Outputs of one network at each position.
+
+    Parameters
+    ----------
+    x : ndarray of float, shape (n, k)
+    w : dict of ndarray
+        Its weights.
+
+    Returns
+    -------
+    ndarray of float, shape (n, heads)
+    """
     h = np.maximum(_shifted(x, 2, 1) @ w["in"] + w["in_b"], 0)
     for i, step in enumerate(DILATIONS):
         h = h + np.maximum(_shifted(h, 1, step) @ w[f"c{i}"] + w[f"c{i}_b"], 0)
-    out: Array = h @ w["out"][:, 0]
+    out: Array = h @ w["out"]
     return out
 
 
 @cache
-def _networks() -> tuple[tuple[dict[str, Array], ...], float]:
-    path = files("perioview") / "data" / "proposals_weights.npz"
-    with path.open("rb") as stream:
+def weights(name: str) -> tuple[tuple[dict[str, Array], ...], float]:
+    """Networks of one data file, and the temperature that calibrates them.
+
+    Parameters
+    ----------
+    name : str
+        Of the file in the package's data folder.
+
+    Returns
+    -------
+    tuple of dict, float
+    """
+    with (files("perioview") / "data" / name).open("rb") as stream:
         data: Any = np.load(stream)
-        count = int(data["count"])
         networks = tuple(
             {
-                name.split("/", 1)[1]: data[name].astype(float)
-                for name in data.files
-                if name.startswith(f"{k}/")
+                key.split("/", 1)[1]: data[key].astype(float)
+                for key in data.files
+                if key.startswith(f"{k}/")
             }
-            for k in range(count)
+            for k in range(int(data["count"]))
         )
         return networks, float(data["temperature"])
+
+
+def _networks() -> tuple[tuple[dict[str, Array], ...], float]:
+    return weights("proposals_weights.npz")
 
 
 def posterior(x: Array, along: Array, length: float) -> Array:
@@ -133,7 +158,7 @@ def posterior(x: Array, along: Array, length: float) -> Array:
     allowed = along < LAST * length
     mean = np.zeros(len(along))
     for w in networks:
-        z = np.where(allowed, _logits(x, w), -1e9) / temperature
+        z = np.where(allowed, layers(x, w)[:, 0], -1e9) / temperature
         p = np.exp(z - z.max())
         mean += p / p.sum()
     result: Array = mean / mean.sum()

@@ -43,7 +43,7 @@ def dense_high(image: Image) -> NDArray[np.float32]:
     return -values if image.inverted else values
 
 
-def _sampled(pixels: NDArray[np.float32], frame: SideFrame, along: Array, out: Array) -> Array:
+def sampled(pixels: NDArray[np.float32], frame: SideFrame, along: Array, out: Array) -> Array:
     """Grey values at a grid of positions, averaged over about one step; NaN outside."""
     import cv2
 
@@ -76,7 +76,7 @@ def _sampled(pixels: NDArray[np.float32], frame: SideFrame, along: Array, out: A
     return result
 
 
-def _levelled(values: Array, reference: Array) -> Array:
+def levelled(values: Array, reference: Array) -> Array:
     """Map grey values to 0..1, half by rank and half by range, so that curves matter little."""
     known = reference[np.isfinite(reference)]
     if known.size < 50 or np.ptp(known) == 0:
@@ -113,7 +113,7 @@ def _edge_score(values: Array) -> Array:
     return out
 
 
-def _traced(score: Array, steep: int = 1) -> NDArray[np.intp]:
+def traced(score: Array, steep: int = 1) -> NDArray[np.intp]:
     """Path of highest total score, moving at most `steep` columns a row, with a small toll."""
     n, m = score.shape
     total = score[0].copy()
@@ -160,8 +160,8 @@ def contour(pixels: NDArray[np.float32], frame: SideFrame) -> tuple[Array, Array
 
     along = np.arange(-CORONAL, frame.length, STEP)
     out = np.arange(-2.4, max(frame.breadth, 0.8) + 2.2, _FINE)
-    wide = _sampled(pixels, frame, *np.meshgrid(along, out, indexing="ij"))
-    score = _edge_score(_levelled(wide, wide))
+    wide = sampled(pixels, frame, *np.meshgrid(along, out, indexing="ij"))
+    score = _edge_score(levelled(wide, wide))
     expected = _expected(frame, along)
     width = 0.5 if frame.cej is not None else 1.4
     score = score - 0.5 * ((out[None] - expected[:, None]) / width) ** 2
@@ -171,7 +171,7 @@ def contour(pixels: NDArray[np.float32], frame: SideFrame) -> tuple[Array, Array
         score[near] -= 0.5 * ((out[None] - frame.cej[1]) / 0.15) ** 2
     root = along >= (frame.cej[0] if frame.cej is not None else 0.0)
     edge = np.empty(len(along))
-    edge[root] = out[_traced(score[root])]
+    edge[root] = out[traced(score[root])]
     edge[~root] = edge[root][0]
     smooth: Array = ndimage.gaussian_filter1d(edge, 0.25 / STEP, mode="nearest")
     return along, smooth, wide
@@ -191,7 +191,7 @@ def straightened(pixels: NDArray[np.float32], frame: SideFrame) -> Strip:
     Strip
     """
     along, edge, wide = contour(pixels, frame)
-    values = _sampled(
+    values = sampled(
         pixels, frame, np.repeat(along[:, None], len(LANES), 1), edge[:, None] + LANES[None]
     )
-    return Strip(along, edge, _levelled(values, wide))
+    return Strip(along, edge, levelled(values, wide))

@@ -268,9 +268,15 @@ def thickness_phantom(seed: int) -> Phantom:
         deepest = np.maximum(deepest, level)
     texture = _noise(rng, shape, 0.12 / mm * rng.uniform(0.6, 2), 2.0 / mm * rng.uniform(0.5, 2))
     texture *= rng.uniform(0.03, 0.28)
+    # Where only the nearer plate reaches, bone may look plain and show no ligament space.
+    lone = (deepest - y > 0) & (plain > 0)
+    plainness = rng.uniform(0, 1)
+    texture = np.where(lone, plainness * texture, texture)
     bone = (bone + plain) * np.clip(1 + texture, 0.2, None)
     gap = rng.uniform(0.1, 0.3)
     pdl = 1 - rng.uniform(0.3, 0.95) * np.exp(-((np.clip(near - 0.45 * gap, 0, None) / gap) ** 4))
+    veiled = rng.uniform(0, 0.4) if rng.random() < 0.5 else 1.0
+    pdl = np.where(lone, 1 - veiled * (1 - pdl), pdl)
     pdl = np.where(solid, 1 - np.clip(dentin / (1.3 * total), 0, 0.9), pdl)
     dura = rng.uniform(0, 0.5) * (rng.random() < 0.7)
     band = np.exp(-(((near - gap - 0.15) / 0.11) ** 2)) * ~solid
@@ -287,7 +293,7 @@ def thickness_phantom(seed: int) -> Phantom:
         * np.sqrt(np.clip((y - gum_top) / rng.uniform(0.2, 2), 0, 1))
         * np.where(solid, 0.6, 1)
     )
-    mu = rng.uniform([0.012, 0.05, 0.09, 0.08], [0.035, 0.1, 0.16, 0.16])
+    mu = rng.uniform([0.012, 0.05, 0.09, 0.08], [0.05, 0.1, 0.16, 0.16])
     path = mu[0] * gum + mu[1] * bone + mu[2] * dentin + mu[3] * enamel
     path += rng.uniform(0, 0.12) * _noise(rng, shape, 3 / mm, 20 / mm) * (y > gum_top)
     pixels, inverted = _exposed(rng, path, mm)
