@@ -13,6 +13,7 @@ from pydicom.dataset import Dataset, FileMetaDataset
 from pydicom.encaps import encapsulate
 from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 
+from perioview.errors import InputRefused
 from perioview.files.dicom_identity import species_in_words
 from perioview.files.reading import read_image
 from perioview.image import FileSpacing, display
@@ -490,3 +491,15 @@ def test_an_unknown_value_representation_costs_that_attribute_alone(tmp_path, wr
     path.write_bytes(data.replace(good, bad))
     image = read_image(path)
     assert image.attributes["patient_id"] == "PV-1" and np.array_equal(image.pixels, RAMP)
+
+
+def test_a_header_damaged_where_it_matters_is_refused(tmp_path):
+    path = tmp_path / "image.dcm"
+    intraoral(RAMP, RescaleIntercept="5").save_as(path, enforce_file_format=True)
+    good = b"\x28\x00\x52\x10DS\x02\x005 "
+    bad = b"\x28\x00\x00\x30XQ\x02\x005 "  # ModalityLUTSequence of no known kind
+    data = path.read_bytes()
+    assert data.count(good) == 1
+    path.write_bytes(data.replace(good, bad))
+    with pytest.raises(InputRefused, match="header is damaged"):
+        read_image(path)
