@@ -6,8 +6,11 @@ import runpy
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from perioview.chart import Chart, ChartRow
+from perioview.chart_checks import chart_faults, row_faults
 from perioview.chart_entry import Entry, entered, next_tooth, started, undone
 from perioview.chart_rules import SITES
 from perioview.errors import InputRefused
@@ -179,3 +182,28 @@ def test_a_full_dog_mouth_takes_250_keystrokes_or_fewer() -> None:
         result = bench["charting"]("dog", share=0.10, seed=seed)
         assert result.keystrokes <= 250
         assert result.teeth == 42 and result.invented == 0
+
+
+_KEYS = (
+    "n n1 323333 3-3* 3 12 - * r012 r2b e3ml g2 g9 p1 c0 m3 f2 f2b b bmb bb x xx u q worn res3 "
+    "res3t1 cro 309 112 804 z < clear before after / // = ' extract done decide note agreed tooth "
+    "three oh nine normal missing furcation buccal recession é , . 99999 -1 45 d45b"
+)
+_PIECES = st.sampled_from(_KEYS.split())
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.lists(st.lists(_PIECES | st.text(max_size=3), max_size=6).map(" ".join), max_size=5))
+def test_no_line_breaks_the_charting(lines: list[str]) -> None:
+    entry = started("dog", weight_kg=8.0)
+    for line in lines:
+        before = entry
+        try:
+            entry = entered(entry, line).entry
+        except InputRefused as refused:
+            assert refused.faults and all(refused.faults)
+            assert entry == before
+    # Whatever was kept is a chart that can be written and read.
+    for row in entry.chart:
+        assert not row_faults(row, "dog")
+    assert not chart_faults(entry.chart, "dog")

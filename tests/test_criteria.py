@@ -10,8 +10,9 @@ import pytest
 
 from perioview.chart import Chart, ChartRow
 from perioview.chart_rules import SITES
-from perioview.criteria import NOT_ENOUGH, ToothAssessment, mouth_summary, tooth_stages
+from perioview.criteria import NOT_ENOUGH, ToothAssessment, tooth_stages
 from perioview.criteria_evidence import root_length_at
+from perioview.criteria_mouth import mouth_summary
 from perioview.measurement import Measurement
 from perioview.staging import ToothStage
 
