@@ -155,8 +155,6 @@ def _intra_oral(data: Dataset, radiograph: Radiograph) -> None:
     data.KVP, data.ExposureTime, data.XRayTubeCurrent = "65", "80", "7"
     imager = [f"{film.row_mm:.6g}", f"{film.col_mm:.6g}"]
     data.ImagerPixelSpacing = imager
-    if film.row_mm != film.col_mm:
-        data.PixelAspectRatio = [round(film.row_mm * 1000), round(film.col_mm * 1000)]
     if radiograph.spacing == "geometry":
         true = [f"{mm / film.magnification:.8g}" for mm in (film.row_mm, film.col_mm)]
         data.PixelSpacing, data.PixelSpacingCalibrationType = true, "GEOMETRY"

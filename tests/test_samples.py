@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import tomllib
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pydicom
@@ -34,12 +35,8 @@ def _marks(image: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def _visit(folder: Path) -> dict[str, list[dict[str, str]]]:
+def _visit(folder: Path) -> dict[str, Any]:
     return tomllib.loads((folder / "visit.toml").read_text(encoding="utf-8"))
-
-
-def _spread(image: Path) -> list[tuple[str, str, str]]:
-    return [(m["tooth"], m["root"], m["side"]) for m in _marks(image)]
 
 
 def test_there_are_enough_of_each_kind() -> None:
@@ -97,10 +94,10 @@ def test_marks_lie_inside_the_image_on_a_grid_of_1024ths(path: Path) -> None:
 @pytest.mark.parametrize("path", RADIOGRAPHS, ids=_name)
 def test_every_root_is_marked_merck_bellows(path: Path) -> None:
     folder = path.parent.parent
-    species = _visit(folder)["patient"]["species"]  # type: ignore[call-overload]
+    species = _visit(folder)["patient"]["species"]
     listed = next(i for i in _visit(folder)["images"] if i["file"].endswith(path.name))
     marks = [m for m in _marks(path) if m["tooth"]]
-    assert sorted({int(m["tooth"]) for m in marks}) == sorted(listed["teeth"])
+    assert sorted({int(m["tooth"]) for m in marks}) == sorted(int(n) for n in listed["teeth"])
     for tooth in listed["teeth"]:
         roots = {m["root"] for m in marks if m["tooth"] == str(tooth)} - {""}
         assert len(roots) == ROOTS[species, int(tooth)]
@@ -108,7 +105,7 @@ def test_every_root_is_marked_merck_bellows(path: Path) -> None:
 
 def _grey(path: Path) -> np.ndarray:
     data = pydicom.dcmread(path)
-    grey = data.pixel_array / (2**data.BitsStored - 1)
+    grey = np.asarray(data.pixel_array / (2**data.BitsStored - 1))
     return 1 - grey if data.PhotometricInterpretation == "MONOCHROME1" else grey
 
 
@@ -127,27 +124,42 @@ def test_the_root_is_denser_than_air_and_the_apex_is_in_bone(path: Path) -> None
         if mark["landmark"] == "apex":
             row, col = float(mark["row"]), float(mark["col"])
             cej = [m for m in marks if m["tooth"] == mark["tooth"] and m["landmark"] == "cej"]
-            middle = [np.mean([float(m[k]) for m in cej]) for k in ("row", "col")]
+            middle = [float(np.mean([float(m[k]) for m in cej])) for k in ("row", "col")]
             inside = _patch(grey, row + 0.25 * (middle[0] - row), col + 0.25 * (middle[1] - col))
             assert inside > air + 0.3
 
 
+def _spots(path: Path, tooth: str) -> dict[tuple[str, str, str], np.ndarray]:
+    return {
+        (m["root"], m["side"], m["landmark"]): np.array([float(m["row"]), float(m["col"])])
+        for m in _marks(path)
+        if m["tooth"] == tooth
+    }
+
+
 @pytest.mark.parametrize("path", RADIOGRAPHS, ids=_name)
-def test_below_the_crest_mark_is_more_attenuation_than_above(path: Path) -> None:
+def test_bone_begins_at_the_crest_marks(path: Path) -> None:
+    # Just outside the root more of the beam is stopped apical of the mark than coronal of it.
     grey = _grey(path)
-    marks = _marks(path)
-    teeth = {m["tooth"] for m in marks if m["landmark"] == "apex"}
     steps = []
-    for mark in marks:
-        if mark["landmark"] == "crest" and mark["tooth"] in teeth:
-            cej = [m for m in marks if m["tooth"] == mark["tooth"] and m["landmark"] == "cej"]
-            apex = next(m for m in marks if m["tooth"] == mark["tooth"] and m["landmark"] == "apex")
-            out = -1 if float(apex["row"]) > float(cej[0]["row"]) else 1
-            row, col = float(mark["row"]), float(mark["col"])
-            steps.append(_patch(grey, row - out * 16, col) - _patch(grey, row + out * 16, col))
-    if steps:
-        # Defects and the trunk's edge can mask one site, not the film.
-        assert np.median(steps) > 0.02
+    for tooth in {m["tooth"] for m in _marks(path)} - {""}:
+        spots = _spots(path, tooth)
+        cejs = [p for (_, _, what), p in spots.items() if what == "cej"]
+        middle = np.mean(cejs, axis=0)
+        across = (cejs[1] - cejs[0]) / np.linalg.norm(cejs[1] - cejs[0])
+        down = np.array([-across[1], across[0]])
+        crests = [p for (_, _, what), p in spots.items() if what == "crest"]
+        down = down * np.sign((np.mean(crests, axis=0) - middle) @ down)
+        for (root, side, what), spot in spots.items():
+            outer = (root, side, "cej") in spots and (root, side, "defect_base") not in spots
+            if what == "crest" and outer and root != "mesiopalatal":
+                outward = across * np.sign((spot - middle) @ across)
+                beside = spot + 7 * outward
+                steps.append(
+                    _patch(grey, *(beside + 12 * down)) - _patch(grey, *(beside - 12 * down))
+                )
+    assert len(steps) >= 1
+    assert np.mean(np.array(steps) > 0.02) >= 0.75
 
 
 @pytest.mark.parametrize("folder", VISITS, ids=lambda p: p.name)
@@ -167,20 +179,13 @@ def test_visit_folder_is_whole(folder: Path) -> None:
 
 
 def test_recheck_differs_only_where_bone_was_lost() -> None:
-    def share(visit: str, image: str, tooth: str, root: str, side: str) -> float:
-        marks = _marks(SAMPLES / visit / "images" / image)
-        spot = {
-            (m["root"], m["side"], m["landmark"]): np.array([float(m["row"]), float(m["col"])])
-            for m in marks
-            if m["tooth"] == tooth
-        }
-        mine = [p for (_, _, what), p in spot.items() if what == "cej"]
-        apex = spot[root, "", "apex"]
-        # Depth from the CEJ line in its own direction: a ratio that an affine map leaves alone.
-        line = mine[1] - mine[0]
-        normal = np.array([-line[1], line[0]])
-        depth = (spot[root, side, "crest"] - mine[0]) @ normal
-        return float(100 * depth / ((apex - mine[0]) @ normal))
+    def share(visit: str, tooth: str, root: str, side: str) -> float:
+        spots = _spots(SAMPLES / visit / "images" / "left-jaw.dcm", tooth)
+        first, second = (p for (_, _, what), p in spots.items() if what == "cej")
+        # Depth below the CEJ line over the apex's: a ratio that an affine map leaves alone.
+        normal = np.array([first[1] - second[1], second[0] - first[0]])
+        depth = (spots[root, side, "crest"] - first) @ normal
+        return float(100 * depth / ((spots[root, "", "apex"] - first) @ normal))
 
     before, after = "toy-dog-cleaning", "toy-dog-recheck"
     for tooth, root, side, change in (
@@ -188,6 +193,46 @@ def test_recheck_differs_only_where_bone_was_lost() -> None:
         ("309", "mesial", "mesial", 0.0),
         ("308", "distal", "distal", 0.0),
     ):
-        found = [share(v, "left-jaw.dcm", tooth, root, side) for v in (before, after)]
+        found = [share(v, tooth, root, side) for v in (before, after)]
         # The films differ by a turn, a shift and a stretch, all affine; 1/1024 px is 0.001 points.
         assert found[1] - found[0] == pytest.approx(change, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("visit", "image", "root", "side", "bone_loss_mm", "root_length_mm"),
+    # The depths the phantom was built with (sample_images/patients.py), not read off its marks.
+    [
+        ("toy-dog-cleaning", "left-jaw.dcm", (309, "mesial"), "mesial", 2.6, 8.8),
+        ("toy-dog-cleaning", "left-jaw.dcm", (309, "distal"), "distal", 3.7, 8.4),
+        ("toy-dog-cleaning", "left-jaw.dcm", (308, "distal"), "mesial", 1.75, 6.3),
+        ("large-dog", "right-lower-carnassial.dcm", (409, "mesial"), "mesial", 7.6, 17.5),
+        ("cat", "right-lower-molar.dcm", (409, "distal"), "distal", 0.7, 6.4),
+    ],
+)
+def test_measured_depth_is_the_depth_built_in(
+    visit: str,
+    image: str,
+    root: tuple[int, str],
+    side: str,
+    bone_loss_mm: float,
+    root_length_mm: float,
+) -> None:
+    from perioview.bone_loss import MarkSd, sites
+    from perioview.calibration import calibration
+    from perioview.files.reading import read_image
+    from perioview.files.tables import read_marks
+
+    path = SAMPLES / visit / "images" / image
+    film = read_image(path)
+    marks = read_marks(
+        path.parent.parent / "marks" / f"{image}.csv",
+        species=film.species or "", rows=film.rows, cols=film.cols,
+    )  # fmt: skip
+    scale = calibration(film, marks)
+    found = next(
+        s for s in sites(marks, scale, MarkSd(0, 0, 0, 0, 0, 0.5))
+        if (s.tooth, s.root, s.side) == (*root, side)
+    )  # fmt: skip
+    # 1/1024 px is 4e-5 mm here; the file's spacing has 8 digits.
+    assert found.bone_loss.value == pytest.approx(bone_loss_mm, abs=3e-4)
+    assert found.root_length.value == pytest.approx(root_length_mm, abs=3e-4)
