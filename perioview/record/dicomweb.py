@@ -69,6 +69,11 @@ class DicomWeb:
                 507: "the archive is full; make room there",
             }.get(status if isinstance(status, int) else 0, "the archive failed; try again later")
             raise InputRefused(f"{self.url}: answered {status}: {told}.") from error
+        except requests.exceptions.InvalidJSONError as error:
+            raise InputRefused(
+                f"{self.url}: its answer is not understood; check that the address is the root "
+                "of a DICOMweb service."
+            ) from error
         except (requests.exceptions.RequestException, OSError) as error:
             raise InputRefused(
                 f"{self.url}: cannot be reached or cut the connection ({_short(error)}); "
