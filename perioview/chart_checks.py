@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from perioview.chart import Chart, ChartRow
 from perioview.chart_rules import (
@@ -106,10 +107,20 @@ def _finding_fault(finding: str) -> str | None:
     return f"finding '{finding}': give {kind.name}= one of {', '.join(kind.values)}."
 
 
-def chart_faults(chart: Chart, species: str) -> tuple[str, ...]:
-    """What is wrong between rows: absent teeth that were probed, contradictions in one tooth."""
+def chart_faults(chart: Chart, species: str, teeth: Sequence[int] = ()) -> tuple[str, ...]:
+    """What is wrong between rows: absent teeth that were probed, contradictions in one tooth.
+
+    Parameters
+    ----------
+    chart : Chart
+        Rows that are each in order.
+    species : str
+        ``dog`` or ``cat``.
+    teeth : sequence of int
+        Teeth to look at; all of them by default.
+    """
     faults = []
-    for number in chart.teeth():
+    for number in teeth or chart.teeth():
         status = chart.status(number)
         absent = status in ("missing", "unerupted")
         if absent and (chart.probed(number) or chart.within_normal(number)):

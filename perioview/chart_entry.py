@@ -124,7 +124,7 @@ def entered(entry: Entry, line: str) -> Answer:
         return Answer(moved, f"at {number}, {tooth(number, entry.species).words}")
     chart, rows = _charted(entry, number, said)
     faults = [f"{number}: {f}" for row in rows for f in row_faults(row, entry.species)]
-    faults += [f for f in chart_faults(chart, entry.species) if f.startswith(f"tooth {number} ")]
+    faults += chart_faults(chart, entry.species, (number,))
     if faults:
         raise InputRefused(*dict.fromkeys(faults))
     following = next_tooth(number, entry.species)

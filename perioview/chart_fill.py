@@ -57,10 +57,7 @@ def with_depth_from(
     filled = replace(row, probing_depth_mm=round(depth.value, 1)).with_extra(DEPTH_FROM, file)
     columns = tuple(dict.fromkeys((*chart.columns, DEPTH_FROM)))
     changed = replace(chart, columns=columns).with_row(filled)
-    faults = (
-        *row_faults(filled, species),
-        *(f for f in chart_faults(changed, species) if f.startswith(f"tooth {tooth} ")),
-    )
+    faults = (*row_faults(filled, species), *chart_faults(changed, species, (tooth,)))
     if faults:
         raise InputRefused(*faults)
     return changed

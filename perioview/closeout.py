@@ -14,8 +14,8 @@ from perioview.closeout_checks import (
     deed_gaps,
     examination_gaps,
     film_gaps,
+    margin_gaps,
     pack_gaps,
-    staging_gaps,
     stain_gaps,
 )
 from perioview.criteria import ToothAssessment
@@ -30,10 +30,10 @@ KINDS = (
     "not_examined",
     "not_probed",
     "partly_probed",
+    "margin_not_measured",
     "not_filmed",
     "missing_without_film",
     "unerupted_without_film",
-    "not_enough_to_stage",
     "finding_without_decision",
     "decision_not_agreed",
     "decision_not_done",
@@ -88,8 +88,8 @@ def gaps(
     found: list[Gap] = []
     for of in _expected(mouth):
         if asleep:
-            found += _look(mouth, of, (examination_gaps, film_gaps))
-        found += _look(mouth, of, (staging_gaps, decision_gaps, deed_gaps))
+            found += _look(mouth, of, (examination_gaps, margin_gaps, film_gaps))
+        found += _look(mouth, of, (decision_gaps, deed_gaps))
     if asleep:
         found += [*pack_gaps(visit), *stain_gaps(photos)]
     return tuple(sorted(found, key=lambda g: KINDS.index(g.kind)))

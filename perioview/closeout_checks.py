@@ -110,20 +110,23 @@ def film_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
     yield Gap(of.number, "not_filmed", f"{_words(of)}: on no film.", "radiographs")
 
 
-def staging_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
-    """Measured but not to the end: a lower limit is known and the stage is not."""
+def margin_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
+    """A pocket whose margin was not measured where that keeps the tooth from being staged.
+
+    What a film still to be marked would settle is no gap: that can be done when they are awake.
+    """
     found = mouth.assessments.get(of.number)
-    if found is None or found.stage is not None or not found.missing:
+    if found is None or found.stage is not None or not found.pocket_beyond_normal:
         return
-    if found.at_least in (None, "0", "0-1", "1") and not found.pocket_beyond_normal:
-        return
-    yield Gap(
-        of.number,
-        "not_enough_to_stage",
-        f"{_words(of)}: cannot be staged without {', '.join(found.missing)}.",
-        "chart",
-        found.deepest_site,
-    )
+    if any("margin" in need for need in found.missing):
+        yield Gap(
+            of.number,
+            "margin_not_measured",
+            f"{_words(of)}: pocket of {found.deepest_pocket_mm:g} mm, gum margin not measured; "
+            "attachment loss and enlarged gum cannot be told apart.",
+            "chart",
+            found.deepest_site,
+        )
 
 
 def _decided(chart: Chart, number: int) -> tuple[ChartRow, ...]:

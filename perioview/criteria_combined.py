@@ -127,7 +127,12 @@ def _furcation_disagreements(by_name: Mapping[str, Evidence]) -> Iterator[str]:
     exposed = film is not None and "furcation_exposed" in film.flags
     if exposed and (probed is None or probed.at_least == "0-1"):
         yield "the radiograph shows the furcation exposed, none was probed"
-    if film and probed and film.stage and BANDS.index(probed.at_least) > BANDS.index(film.stage):
-        yield f"{probed.reason} means at least stage {probed.at_least}, the radiograph says " + str(
-            film.stage
-        )
+    if probed is None:
+        return
+    # A furcation can be entered only where attachment is lost (AVDC), so a lower stage beside it
+    # was measured elsewhere or wrongly.
+    for name, words in (("radiograph", "the radiograph"), ("clinical_attachment", "probing")):
+        other = by_name.get(name)
+        if other and other.stage and BANDS.index(probed.at_least) > BANDS.index(other.stage):
+            told = f"{probed.reason} means at least stage {probed.at_least}"
+            yield f"{told}, {words} says {other.stage}"

@@ -126,7 +126,7 @@ def plant(kind: str) -> tuple[Visit, Chart, list[PhotoResult], int | None]:
     elif kind in ("not_filmed", "missing_without_film", "unerupted_without_film"):
         tooth = {"not_filmed": 204, "missing_without_film": 101}.get(kind, 109)
         images[0] = {**images[0], "teeth": [n for n in whole if n != tooth]}
-    elif kind == "not_enough_to_stage":
+    elif kind == "margin_not_measured":
         tooth = 108
         row = chart.row(108, "buccal")
         assert row is not None
@@ -179,7 +179,7 @@ def several(kinds: set[str]) -> tuple[Visit, Chart, list[PhotoResult], list[tupl
             "not_filmed": 204,
             "missing_without_film": 101,
             "unerupted_without_film": 109,
-            "not_enough_to_stage": 205,
+            "margin_not_measured": 205,
             "finding_without_decision": 206,
             "decision_not_agreed": 309,
             "decision_not_done": 207,
@@ -197,7 +197,7 @@ def several(kinds: set[str]) -> tuple[Visit, Chart, list[PhotoResult], list[tupl
             chart = chart.with_row(row).with_row(ChartRow(203, "buccal", probing_depth_mm=2.0))
         elif (kind.endswith("_film") and kind != "extraction_without_film") or kind == "not_filmed":
             images[0]["teeth"] = [n for n in images[0]["teeth"] if n != tooth]
-        elif kind == "not_enough_to_stage":
+        elif kind == "margin_not_measured":
             chart = chart.with_row(replace(row, decision="monitor"))
             for site in SITES:
                 chart = chart.with_row(ChartRow(205, site, probing_depth_mm=6.0))
@@ -254,6 +254,14 @@ def test_four_sites_are_enough_and_stain_before_cleaning_is_no_gap() -> None:
     four = without(chart, *((409, s, "before") for s in SITES[:2]))
     assert found(visit, four, photos) == ()
     assert found(visit, chart, [replace(photo(80.0), when="before")]) == ()
+
+
+def test_what_can_be_done_when_awake_is_no_gap() -> None:
+    # Loss in mm without a marked film cannot be staged, but the film can be marked later.
+    visit, chart, photos = complete("dog")
+    unmarked = tooth_stages(chart, [], {}, "dog", 12.0)
+    assert next(a for a in unmarked if a.tooth == 108).stage is None
+    assert gaps(visit, chart, (), photos, unmarked) == ()
 
 
 def test_packs_are_counted_in_and_out() -> None:

@@ -107,6 +107,19 @@ def test_the_worst_criterion_is_named_and_the_difference_told() -> None:
     assert any("radiograph says stage 2, probing says 4" in d for d in got.disagreements)
 
 
+def test_a_furcation_beside_little_loss_is_told_avdc() -> None:
+    # AVDC: the furcation index is for multirooted teeth with attachment loss.
+    rows = [
+        ChartRow(309, furcation=2),
+        ChartRow(309, "buccal", probing_depth_mm=2.0, margin_mm=-2.0),
+    ]
+    got = assess(rows, [film_stage("2")])
+    assert got.stage == "3" and got.decided_by == ("furcation",)
+    told = " / ".join(got.disagreements)
+    assert "furcation 2 means at least stage 3, the radiograph says 2" in told
+    assert "furcation 2 means at least stage 3, probing says 0-1" in told
+
+
 def test_pocket_without_margin_is_no_attachment_loss_and_no_all_clear() -> None:
     rows = [
         ChartRow(309, gingivitis_index=1),
