@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import io
+from collections.abc import Mapping
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -86,7 +87,11 @@ def _deeds(found: Findings, rules: dict[str, Any]) -> list[str]:
     return [row["text"] for row in rules.get("deed", ()) if any(row["word"] in n for n in names)]
 
 
-def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPage:
+def owner_page(
+    found: Findings,
+    rules: dict[str, Any] | None = None,
+    pictures: Mapping[str, Any] | None = None,
+) -> OwnerPage:
     """Gather what the owner is told.
 
     Parameters
@@ -94,6 +99,8 @@ def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPag
     found : Findings
     rules : dict, optional
         A practice's own home care rules.
+    pictures : mapping of str to ndarray, optional
+        Annotated radiographs by file, where they are drawn already.
     """
     exam = found.examination
     chart = exam.chart or Chart()
@@ -102,18 +109,20 @@ def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPag
     done += _deeds(found, rules or home_care_rules())
     name = str(exam.visit.patient.get("name", ""))
     pet = (name.split("^")[1] if "^" in name else name).strip() or "Your pet"
-    pictures = []
+    drawn = pictures or {}
+    shown = []
     for r in exam.radiographs[:2]:
         if r.teeth:
             alt = f"X-ray of {pet}'s teeth with our measurements: {r.image.name}"
-            pictures.append((jpeg(annotated(r), 80), alt))
+            picture = drawn[r.file] if r.file in drawn else annotated(r)
+            shown.append((jpeg(picture, 80), alt))
     for photo in exam.photos[:2]:
         if photo.result is not None:
             from perioview.plaque_overlay import overlay
 
             alt = f"Photo of {pet}'s teeth {photo.when} the cleaning, plaque marked"
             picture = overlay(photo.image, photo.regions, photo.result)
-            pictures.append((jpeg(picture, 80), alt))
+            shown.append((jpeg(picture, 80), alt))
     return OwnerPage(
         pet,
         _visit_date(found),
@@ -121,7 +130,7 @@ def owner_page(found: Findings, rules: dict[str, Any] | None = None) -> OwnerPag
         (*_sentences(found), *_plaque_line(found)),
         tuple(done),
         plan,
-        tuple(pictures),
+        tuple(shown),
         mouth_svg(found.map_shapes),
     )
 
@@ -135,8 +144,10 @@ h3 { font-size: 1.05rem; margin: 1.1rem 0 .2rem } p { margin: .2rem 0 .6rem }
 img, svg { max-width: 100%; height: auto; display: block; margin: .8rem 0 }
 .when { font-size: 1.15rem; font-weight: 600 }
 .note { border-top: 1px solid #555; margin-top: 2rem; padding-top: .6rem; font-size: .95rem }
+@page { margin: 16mm }
 @media print { body { max-width: none; padding: 0; font-size: 11pt }
-  h2, h3 { break-after: avoid } img, svg, li { break-inside: avoid } svg { max-width: 12cm } }
+  h2, h3 { break-after: avoid } img, svg, li { break-inside: avoid } svg { max-width: 12cm }
+  img { max-height: 11cm; width: auto } }
 """
 CLOSING = (
     "X-rays show less bone loss than there is, and stain shows nothing below the gum. "

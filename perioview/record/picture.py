@@ -190,7 +190,8 @@ def png(pixels: NDArray[np.uint8]) -> bytes:
     from PIL import Image
 
     out = io.BytesIO()
-    Image.fromarray(pixels).save(out, "PNG")
+    # Level 1: a fifth of the time for a tenth more bytes.
+    Image.fromarray(pixels).save(out, "PNG", compress_level=1)
     return out.getvalue()
 
 

@@ -7,6 +7,9 @@ from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from perioview import __version__
 from perioview.criteria import ToothAssessment
 from perioview.record.findings import Findings
@@ -15,6 +18,7 @@ from perioview.record.picture import annotated, jpeg
 from perioview.verbs.tables import shown
 from perioview.visit import Radiograph
 
+Rgb = NDArray[np.uint8]
 CAUTIONS = (
     "A measuring aid: the clinician decides.",
     "Error bars hold marking error only. Radiographs under-read bone loss (30 to 50 % of the "
@@ -121,8 +125,7 @@ def _identity(pdf: Any, found: Findings) -> None:
                 row.cell(cell)
 
 
-def _radiograph(pdf: Any, radiograph: Radiograph) -> None:
-    picture = annotated(radiograph)
+def _radiograph(pdf: Any, radiograph: Radiograph, picture: Rgb) -> None:
     high, wide = picture.shape[:2]
     width = min(180.0, 105.0 * wide / high)
     heading(pdf, radiograph.image.name, 1, width * high / wide + 25)
@@ -260,13 +263,15 @@ def _guidance(pdf: Any, found: Findings) -> None:
             text(pdf, f"and {len(said) - 40} more (measurements.json lists all).", 8)
 
 
-def clinical_pdf(found: Findings) -> bytes:
+def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> bytes:
     """Write the clinical report.
 
     Parameters
     ----------
     found : Findings
         The examination with its assessments.
+    pictures : mapping of str to ndarray, optional
+        Annotated radiographs by file, where they are drawn already.
 
     Returns
     -------
@@ -293,7 +298,8 @@ def clinical_pdf(found: Findings) -> bytes:
     if found.examination.radiographs:
         heading(pdf, "Radiographs", room=160)
     for radiograph in found.examination.radiographs:
-        _radiograph(pdf, radiograph)
+        drawn = (pictures or {}).get(radiograph.file)
+        _radiograph(pdf, radiograph, annotated(radiograph) if drawn is None else drawn)
     _photos(pdf, found)
     if visit.steps:
         heading(pdf, "Procedure")

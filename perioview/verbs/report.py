@@ -33,7 +33,8 @@ def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[s
     from perioview.record.report import clinical_pdf
 
     exam = found.examination
-    page = owner_page(found, rules)
+    drawn = {r.file: annotated(r) for r in exam.radiographs}
+    page = owner_page(found, rules, drawn)
     patient_id = str(exam.visit.patient["id"])
     made = dt.datetime.now(dt.UTC)
     names = file_names(exam.radiographs)
@@ -44,13 +45,13 @@ def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[s
         "sites.csv": found.sites_csv().encode(),
         "mouth.svg": mouth_svg(found.map_shapes).encode(),
         "mouth.png": png(mouth_picture(found.map_shapes)),
-        "report.pdf": clinical_pdf(found),
+        "report.pdf": clinical_pdf(found, drawn),
         "owner.html": owner_html(page).encode(),
         "owner.pdf": owner_pdf(page),
         "recheck.ics": calendar(patient_id, page.pet, page.plan.rechecks, made).encode(),
     }
     for radiograph in exam.radiographs:
-        written[names[radiograph.file]] = png(annotated(radiograph))
+        written[names[radiograph.file]] = png(drawn[radiograph.file])
     for photo in exam.photos:
         if photo.result is not None:
             from perioview.plaque_overlay import overlay
