@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview import __version__
+from perioview.closeout import closeout_lines
 from perioview.criteria import ToothAssessment
 from perioview.record.findings import Findings
 from perioview.record.mouth_map import mouth_picture
@@ -249,18 +250,15 @@ def _guidance(pdf: Any, found: Findings) -> None:
             for o in found.options
         ]
         _table(pdf, ("tooth", "option", "what is published", "because of", "source and limits"),
-               rows, (9, 24, 62, 34, 51))  # fmt: skip
+               rows, (12, 24, 60, 34, 50))  # fmt: skip
     if found.cautions:
         heading(pdf, "Cautions")
         for c in found.cautions:
             text(pdf, f"{c.tooth}: {c.sentence} ({c.source})", 8)
     if found.gaps:
         heading(pdf, "Still open")
-        said = [g.sentence for g in found.gaps]
-        for line in said[:40]:
-            text(pdf, "• " + line, 8)
-        if len(said) > 40:
-            text(pdf, f"and {len(said) - 40} more (measurements.json lists all).", 8)
+        for line in closeout_lines(found.gaps)[1:]:
+            text(pdf, ("   • " + line.strip()) if line.startswith(" ") else line, 8)
 
 
 def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> bytes:
