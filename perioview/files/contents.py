@@ -9,6 +9,7 @@ from perioview.errors import InputRefused
 
 # The largest grid that a DICOM SCOORD's float32 still addresses to 1/1024 px.
 LARGEST_SIDE = 16383
+LARGEST_BYTES = 2 * 1024**3
 
 
 def contents(path: str | Path) -> bytes:
@@ -27,7 +28,7 @@ def contents(path: str | Path) -> bytes:
     Raises
     ------
     InputRefused
-        If there is no such file, or it is a folder, empty or unreadable.
+        If there is no such file, or it is a folder, empty, unreadable or over 2 GiB.
     """
     path = Path(path)
     try:
@@ -35,6 +36,12 @@ def contents(path: str | Path) -> bytes:
             raise InputRefused(f"{path}: is a folder, not an image; name one image file.")
         if path.exists() and not path.is_file():
             raise InputRefused(f"{path}: is not a regular file; name one image file.")
+        size = path.stat().st_size
+        if size > LARGEST_BYTES:
+            raise InputRefused(
+                f"{path}: is too large for one image ({size / 1024**3:.1f} GiB; "
+                f"at most {LARGEST_BYTES // 1024**3}); name one image file."
+            )
         data = path.read_bytes()
     except FileNotFoundError:
         raise InputRefused(f"{path}: no such file; check the name and the folder.") from None

@@ -90,7 +90,7 @@ def image_from_photo(data: bytes, path: Path) -> Image:
         warnings.simplefilter("ignore")
         try:
             _check_end(data)
-            picture = Picture.open(io.BytesIO(data), formats=list(_FORMATS))
+            picture = _opened(data)
             _check(picture, path)
             pixels, inverted = _pixels(picture, path, notes)
             attributes = _attributes(picture)
@@ -101,10 +101,6 @@ def image_from_photo(data: bytes, path: Path) -> Image:
                 f"{path}: is damaged or of an unsupported kind; "
                 "export one 8 or 16 bit grey or RGB picture again."
             ) from error
-        except Picture.DecompressionBombError as error:
-            raise InputRefused(
-                f"{path}: has too many pixels ({error}); export it smaller."
-            ) from error
         except Exception as error:  # decoders raise whatever the damage leads to
             reason = " ".join(str(error).split())[:160] or type(error).__name__
             raise InputRefused(
@@ -114,6 +110,16 @@ def image_from_photo(data: bytes, path: Path) -> Image:
     if notes:
         attributes["notes"] = tuple(notes)
     return Image(pixels, path.name, sha256(data), inverted=inverted, attributes=attributes)
+
+
+def _opened(data: bytes) -> Picture.Image:
+    # Opening reads the header only; `_check` limits the size before anything is decoded.
+    kept = Picture.MAX_IMAGE_PIXELS
+    Picture.MAX_IMAGE_PIXELS = None
+    try:
+        return Picture.open(io.BytesIO(data), formats=list(_FORMATS))
+    finally:
+        Picture.MAX_IMAGE_PIXELS = kept
 
 
 def _check_end(data: bytes) -> None:
@@ -194,10 +200,13 @@ def _pixels(picture: Picture.Image, path: Path, notes: list[str]) -> tuple[NDArr
 @contextmanager
 def _silent_libtiff(picture: Picture.Image) -> Iterator[None]:
     # libtiff writes of damage to the process's own standard error; the refusal says it once.
-    if picture.format != "TIFF":
+    try:
+        kept = os.dup(2) if picture.format == "TIFF" else -1
+    except OSError:  # a window without a console has no standard error
+        kept = -1
+    if kept < 0:
         yield
         return
-    kept = os.dup(2)
     with open(os.devnull, "wb") as nowhere:
         os.dup2(nowhere.fileno(), 2)
     try:
