@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from perioview.alignment_scale import Matrix, Scaled, band_passed, onto
+from perioview.alignment_scale import Matrix, Scaled, band_passed, onto, same_curve
 
 BLOCK = 32
 SEARCH = 5
@@ -79,7 +79,8 @@ def implausible(transform: Matrix, shape: tuple[int, int]) -> bool:
 def agreement(transform: Matrix, later: Scaled, earlier: Scaled, sign: int) -> Agreement:
     """Compare textured blocks of two aligned images, each on its own."""
     drawn, known = onto(later, earlier, transform)
-    target, moving = band_passed(earlier.grey, 1.5), sign * band_passed(drawn, 1.5)
+    target = band_passed(earlier.grey, 1.5)
+    moving = band_passed(same_curve(sign * drawn, earlier.grey, known), 1.5)
     spots = _textured(earlier.grey, known)
     seen = [_compared(target, moving, y, x) for y, x in spots]
     overlap = float(known.mean())

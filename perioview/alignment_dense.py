@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview.alignment_features import Start
-from perioview.alignment_scale import Matrix, Scaled, band_passed, halved, onto
+from perioview.alignment_scale import Matrix, Scaled, band_passed, onto, reduced, same_curve
 
 PIXELS = 40_000
 BLOCK = 24
@@ -19,7 +19,8 @@ def refined(start: Start, later: Scaled, earlier: Scaled) -> Matrix:
     """Improve a start at a quarter and then at half size; (x, y, 1), full pixels."""
     transform = start.transform
     if min(later.grey.shape + earlier.grey.shape) >= 256:
-        transform = _fitted(transform, start.sign, halved(later), halved(earlier))
+        half = [reduced(image, max(image.grey.shape) // 2) for image in (later, earlier)]
+        transform = _fitted(transform, start.sign, half[0], half[1])
     return _fitted(transform, start.sign, later, earlier)
 
 
@@ -29,7 +30,7 @@ def _fitted(transform: Matrix, sign: int, later: Scaled, earlier: Scaled) -> Mat
 
     drawn, known = onto(later, earlier, transform)
     target = band_passed(earlier.grey)
-    moving = sign * band_passed(drawn)
+    moving = band_passed(same_curve(sign * drawn, earlier.grey, known))
     inside = cv2.erode(known.astype(np.uint8), np.ones((9, 9), np.uint8), borderValue=0) > 0
     x, y, slopes = _picked(target, inside)
     if len(x) < 500:

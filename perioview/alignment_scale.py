@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Matrix = NDArray[np.float64]
+NOISE_FLOOR = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +52,16 @@ def scaled(image: NDArray[Any], longest: int) -> Scaled:
     return Scaled(stretched, full_from_small((rows, cols), small.shape), (rows, cols))
 
 
-def halved(image: Scaled) -> Scaled:
-    """Reduce a reduced image once more, to half its size."""
+def reduced(image: Scaled, longest: int) -> Scaled:
+    """Reduce a reduced image further, so that its longer side is at most `longest` pixels."""
     import cv2
 
     rows, cols = image.grey.shape
-    grey = cv2.resize(image.grey, (cols // 2, rows // 2), interpolation=cv2.INTER_AREA)
+    factor = longest / max(rows, cols)
+    if factor >= 1:
+        return image
+    size = (max(16, round(cols * factor)), max(16, round(rows * factor)))
+    grey = cv2.resize(image.grey, size, interpolation=cv2.INTER_AREA)
     return Scaled(grey, full_from_small(image.full_shape, grey.shape), image.full_shape)
 
 
@@ -92,8 +97,10 @@ def band_passed(grey: NDArray[np.float32], fine: float = 1.0, coarse: float = 8.
 
     detail = cv2.GaussianBlur(grey, (0, 0), fine) - _blurred(grey, coarse)
     power = _blurred(detail * detail, coarse)
-    floor = 0.05 * float(power.mean()) + 1e-12
-    return detail / np.sqrt(power + floor)
+    # What noise alone makes of a flat area must not be blown up to the size of structure.
+    noise = float(np.median(np.abs(detail[::3, ::3]))) / 0.6745
+    floor = max(0.05 * float(power.mean()), NOISE_FLOOR * min(noise**2, float(power.mean())))
+    return detail / np.sqrt(power + floor + 1e-12)
 
 
 def _blurred(grey: Any, sigma: float) -> Any:
@@ -106,3 +113,16 @@ def _blurred(grey: Any, sigma: float) -> Any:
     small = cv2.resize(grey, (cols // 4, rows // 4), interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), sigma / 4)
     return cv2.resize(small, (cols, rows), interpolation=cv2.INTER_LINEAR)
+
+
+def same_curve(moving: Any, fixed: Any, where: Any) -> Any:
+    """Give one image the other's grey levels by matching ranks over the area they share.
+
+    Another contrast curve shifts soft edges, all to the same side: it has to go first.
+    """
+    chosen = where[::4, ::4]
+    if chosen.sum() < 256:
+        return moving
+    share = np.linspace(0, 1, 129)
+    here, there = (np.quantile(image[::4, ::4][chosen], share) for image in (moving, fixed))
+    return np.interp(moving, here, there).astype(np.float32)

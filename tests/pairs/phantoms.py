@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from scipy.special import expit
 
 MARGIN = 0.16
 
@@ -156,16 +157,14 @@ def layers(
         grain = texture(rng, canvas, 0.9)
         fine = texture(rng, canvas, 0.2)
         edge = crest + (drop if layer in change.crest_layers else 0)
-        inside = (
-            1 / (1 + np.exp(-(down - edge[None]) / 1.5)) / (1 + np.exp((down - border[None]) / 3))
-        )
+        inside = expit((down - edge[None]) / 1.5) * expit((border[None] - down) / 3)
         bone = inside * (0.42 + 0.09 * grain + 0.05 * np.abs(fine))
         plate = np.exp(-(((down - border[None] + 12) / 10) ** 2)) * 0.3
         total = soft + bone + plate
         for k, (crown, roots, pulps) in enumerate(teeth):
+            offset = np.array([0.0, 0.0]) if layer == 0 else rng.uniform(-0.03, 0.03, 2) * unit
             if k == change.extracted:
                 continue
-            offset = np.array([0.0, 0.0]) if layer == 0 else rng.uniform(-0.03, 0.03, 2) * unit
             root = np.maximum.reduce([_shape(canvas, p + offset) for p in roots])
             cap = _shape(canvas, crown + offset)
             ligament = cv2.dilate(root, np.ones((9, 9))) - root
@@ -281,8 +280,15 @@ def warped(image: np.ndarray, seed: int, pose: Pose, exposure: Exposure | None =
         made.append((np.round(np.clip(drawn, 0, 1) * 4095).astype(np.uint16), matrix))
     swap = np.array([[0, 1, 0], [1, 0, 0], [0, 0, 1.0]])
     truth = swap @ made[0][1] @ np.linalg.inv(made[1][1]) @ swap
-    grid = np.stack(np.meshgrid(*[np.linspace(0.12, 0.88, 5) * n for n in out], indexing="ij"), -1)
-    marks = grid.reshape(-1, 2)
+    # Landmarks are corners of the clean image: where nothing is shown nothing can be aligned.
+    clean = cv2.warpPerspective(level.astype(np.float32), made[1][1], out[::-1])
+    clean = cv2.GaussianBlur(clean, (0, 0), 2)
+    frame = np.zeros(shape, np.uint8)
+    edge = max(shape) // 20
+    frame[edge:-edge, edge:-edge] = 1
+    frame = cv2.warpPerspective(frame, made[1][1], out[::-1], flags=cv2.INTER_NEAREST)
+    corners = cv2.goodFeaturesToTrack(clean, 60, 0.01, max(out) / 30, mask=frame, blockSize=15)
+    marks = corners[:, 0, ::-1].astype(float)
     landed = _carried(truth, marks)
     kept = ((landed >= 0) & (landed <= np.array(shape) - 1)).all(axis=1)
     return Pair(made[0][0], made[1][0], truth / truth[2, 2], marks[kept])
