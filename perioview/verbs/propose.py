@@ -72,23 +72,22 @@ def run(args: argparse.Namespace) -> None:
         If the image, its marks, the scale or the species cannot be used.
     """
     from perioview.calibration import calibration
-    from perioview.errors import InputRefused
     from perioview.files.reading import read_image
     from perioview.files.tables import read_marks
+    from perioview.files.visit_folder import visit_of_image
     from perioview.proposals import crest_proposals
+    from perioview.visit import agreed_species
 
-    image = read_image(Path(args.image))
-    species = args.species or image.species
-    if species is None:
-        raise InputRefused(
-            f"{args.image}: the species is not known; give it with --species dog or cat."
-        )
-    if args.species and image.species and args.species != image.species:
-        raise InputRefused(
-            f"{args.image}: --species says {args.species}, the image says {image.species}; "
-            "correct one of them."
-        )
-    marks = read_marks(Path(args.marks), species=species, rows=image.rows, cols=image.cols)
+    image = read_image(args.image)
+    visit = visit_of_image(Path(args.image))
+    species = agreed_species(
+        {
+            args.image: image.species,
+            "--species": args.species,
+            "visit.toml": visit.species if visit else None,
+        }
+    )
+    marks = read_marks(args.marks, species=species, rows=image.rows, cols=image.cols)
     scale = calibration(image, marks, args.mm_per_px)
     proposals = crest_proposals(image, marks, scale, species)
     output.emit(args, proposals_json(proposals), table(proposals))
