@@ -55,7 +55,7 @@ def test_every_fault_is_named_not_only_the_first(tmp_path):
 
 @pytest.mark.parametrize("text", ["", "tooth;root;side;landmark;row;col;mm\n", "tooth,root\n"])
 def test_header(tmp_path, text):
-    with pytest.raises(InputRefused, match="missing|semicolons"):
+    with pytest.raises(InputRefused, match=r"missing|semicolons"):
         read(tmp_path, text)
 
 
