@@ -54,11 +54,9 @@ def row_faults(row: ChartRow, species: str) -> tuple[str, ...]:
             f"furcation {row.furcation} on {row.tooth}, which has a single root; "
             "correct the tooth or leave the furcation blank."
         )
-    if not row.site and row.probing_depth_mm is not None:
-        faults.append(
-            f"probing depth {row.probing_depth_mm:g} mm without a site; name one of "
-            f"{', '.join(SITES)}."
-        )
+    for name, words in (("probing_depth_mm", "probing depth"), ("margin_mm", "gum margin")):
+        if not row.site and (value := getattr(row, name)) is not None:
+            faults.append(f"{words} {value:g} mm without a site; name one of {', '.join(SITES)}.")
     if row.site:
         faults += [
             f"{name} '{getattr(row, name)}' on a site; it belongs to the tooth's row (site empty)."

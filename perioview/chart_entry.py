@@ -27,13 +27,14 @@ Every key has its spoken word (``normal``, ``furcation two buccal``, ``tooth thr
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from perioview.chart import Chart, ChartRow
 from perioview.chart_checks import chart_faults, questions, row_faults
 from perioview.chart_decision import AGREED
 from perioview.chart_line import Said, line_said
-from perioview.chart_rules import PASSES, SITES, WITHIN_NORMAL
+from perioview.chart_rules import PASSES, SITES, WITHIN_NORMAL, normal_depth_mm
 from perioview.chart_spoken import SITE_KEYS
 from perioview.errors import InputRefused
 from perioview.teeth import teeth, tooth
@@ -129,8 +130,23 @@ def entered(entry: Entry, line: str) -> Answer:
         raise InputRefused(*dict.fromkeys(faults))
     following = next_tooth(number, entry.species)
     kept = replace(entry, chart=chart, at=following, past=_past(entry))
-    asked = tuple(q for row in rows for q in questions(row, entry.species))
-    return Answer(kept, f"{read_back(chart, number, entry.when)}. next {following}", asked)
+    asked = [q for row in rows for q in questions(row, entry.species)]
+    asked += _margin_question(rows, entry)
+    echo = f"{read_back(chart, number, entry.when)}. next {following}"
+    return Answer(kept, echo, tuple(asked))
+
+
+def _margin_question(rows: Sequence[ChartRow], entry: Entry) -> list[str]:
+    """Ask for the margin while the probe is in hand: without it a pocket is not loss."""
+    normal = normal_depth_mm(entry.species, entry.weight_kg)
+    open_ = [
+        depth
+        for row in rows
+        if (depth := row.probing_depth_mm) is not None and depth > normal and row.margin_mm is None
+    ]
+    if not open_:
+        return []
+    return [f"{rows[0].tooth}: pocket {max(open_):g} mm, where is the gum margin (r or e)?"]
 
 
 def undone(entry: Entry) -> Answer:

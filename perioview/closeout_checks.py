@@ -92,7 +92,7 @@ def examination_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
 def film_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
     """On no film, or called missing or unerupted without one."""
     status = mouth.chart.status(of.number)
-    if of.number in mouth.filmed or status == "extracted" or _extracted(mouth.chart, of.number):
+    if of.number in mouth.filmed or _extracted(mouth.chart, of.number):
         return
     if status in ("missing", "unerupted"):
         below = (

@@ -54,6 +54,9 @@ def names(assessment: ToothAssessment, **more: Any) -> set[str]:
             "open root planing (flap)",
             "closed root planing",
         ),
+        # The limits themselves: 3 and 5 mm are still closed root planing.
+        ({"loss": 3, "depth": 3, "mobility": 0}, "closed root planing", "open root planing (flap)"),
+        ({"loss": 6, "depth": 5, "mobility": 0}, "closed root planing", "open root planing (flap)"),
         # Vet360 2016: more than 50 %, mobility above M2, furcation 3: extraction.
         ({"loss": 11, "depth": 4}, "extraction", "closed root planing"),
         ({"loss": 4, "depth": 4, "mobility": 3}, "extraction", "open root planing (flap)"),

@@ -121,6 +121,7 @@ FAULTY = [
     ("409,buccal,before,three,,,,,,,,,,,,", "three"),
     ("409,buccal,before,nan,,,,,,,,,,,,", "nan"),
     ("409,,before,3,,,,,,,,,,,,", "without a site"),
+    ("409,,before,,-2,,,,,,,,,,,", "gum margin -2"),
     ("409,buccal,before,,99,,,,,,,,,,,", "99"),
     ("409,buccal,before,3,,maybe,,,,,,,,,,", "maybe"),
     ("409,,before,,,,,,,,,gone,,,,", "gone"),

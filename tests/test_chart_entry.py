@@ -134,6 +134,14 @@ def test_a_deep_pocket_is_asked_about_and_kept() -> None:
     assert depths(answer.entry.chart, 110)[2] == 14
 
 
+def test_a_pocket_without_its_margin_is_asked_for_at_once() -> None:
+    asked = entered(started("dog", weight_kg=8.0), "323363").asked
+    assert [q for q in asked if "gum margin" in q] == [
+        "110: pocket 6 mm, where is the gum margin (r or e)?"
+    ]
+    assert not entered(started("dog", weight_kg=8.0), "222262 r000020").asked
+
+
 def test_undo_goes_back_line_by_line_to_the_beginning() -> None:
     entry = charted("n", "n", "309 f2", "z", "z")
     assert entry.chart.teeth() == (110,) and entry.at == 109
