@@ -134,18 +134,18 @@ def display_limits(image: Image) -> tuple[float, float]:
         low, high = float(values.min()), float(values.max())
     if high <= low:
         high = low + 1.0
-    if image.window is not None and _usable(image.window, low, high):
+    if image.window is not None and _usable(image.window, sample, high - low):
         return image.window
     return low, high
 
 
-def _usable(window: tuple[float, float], low: float, high: float) -> bool:
-    # A window that clips or flattens nearly everything is a leftover of other pixels.
+def _usable(window: tuple[float, float], sample: NDArray[Any], spread: float) -> bool:
+    # A window that clips or flattens nearly every pixel is a leftover of other pixels.
     bottom, top = window
     if not (math.isfinite(bottom) and math.isfinite(top) and top > bottom):
         return False
-    shared = min(top, high) - max(bottom, low)
-    return shared > 0.05 * max(top - bottom, high - low)
+    inside = np.mean((sample >= bottom) & (sample <= top))
+    return bool(inside > 0.02 and spread > 0.02 * (top - bottom))
 
 
 def display(image: Image) -> NDArray[np.uint8]:

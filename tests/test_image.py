@@ -47,6 +47,15 @@ def test_absurd_windows_are_not_used(window):
     assert display_limits(image(values, window=window)) == display_limits(image(values))
 
 
+def test_a_narrow_window_that_holds_the_object_is_used():
+    # As of a head: most of the range is air and bone, the window holds what matters.
+    values = np.concatenate(
+        [np.full(4000, -1000.0), np.full(1000, 1500.0), np.linspace(0, 80, 5000)]
+    )
+    window = (0.0, 80.0)
+    assert display_limits(image(values.reshape(100, 100), window=window)) == window
+
+
 @pytest.mark.parametrize("value", [0, 7, 65535])
 def test_a_flat_image_shows_without_a_fault(value):
     assert display(image(np.full((4, 4), value, np.uint16))).shape == (4, 4)
