@@ -46,7 +46,10 @@ class DicomWeb:
             session.auth = (user, os.environ.get("PERIOVIEW_PASSWORD", ""))
         elif token:
             session.headers["Authorization"] = f"Bearer {token}"
-        return DICOMwebClient(self.url, session=session, timeout=_TIMEOUT_S)
+        client = DICOMwebClient(self.url, session=session, timeout=_TIMEOUT_S)
+        # It would try a dead archive for half a minute; the outbox is what waits here.
+        client.set_http_retry_params(retry=False)
+        return client
 
     def _asked(self, question: Callable[[Any], T]) -> T:
         """Ask the archive; its failures in words that say what to do."""

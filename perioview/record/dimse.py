@@ -67,7 +67,8 @@ class Dimse:
                 "install it with pip install 'perioview[archive]'."
             ) from error
         entity = AE(ae_title=os.environ.get("PERIOVIEW_AE", "PERIOVIEW"))
-        entity.acse_timeout = entity.dimse_timeout = entity.network_timeout = _WAIT_S
+        entity.dimse_timeout = entity.network_timeout = _WAIT_S
+        entity.acse_timeout = 10
         entity.connection_timeout = 10
         return entity
 
