@@ -258,11 +258,14 @@ def thickness_phantom(seed: int) -> Phantom:
     taper = rng.uniform(0.05, 1.0)
     lamina_crest = rng.uniform(0, 0.4) * (rng.random() < 0.5)
     deepest = np.zeros(shape)
+    sloping = rng.random() < 0.4
     for which, part in (("crest", share), ("second", 1 - share)):
         state = np.random.default_rng([66, seed])
         level = np.interp(x, line, _bone_line(state, line, teeth, which))
         below = y - level
         rise = np.sqrt(np.clip(below / taper, 0, 1))
+        if which == "second" and sloping:  # a margin that slopes from one plate to the other
+            rise = np.clip(below / np.maximum(deepest - level, 0.05), 0, 1)
         plain += part * total * rise
         bone += part * total * lamina_crest * np.exp(-(((below - 0.2) / 0.15) ** 2)) * (below > 0)
         deepest = np.maximum(deepest, level)
@@ -290,7 +293,7 @@ def thickness_phantom(seed: int) -> Phantom:
     gum = (
         total
         * rng.uniform(0.7, 1.3)
-        * np.sqrt(np.clip((y - gum_top) / rng.uniform(0.2, 2), 0, 1))
+        * np.sqrt(np.clip((y - gum_top) / 10 ** rng.uniform(-1.7, 0.3), 0, 1))
         * np.where(solid, 0.6, 1)
     )
     mu = rng.uniform([0.012, 0.05, 0.09, 0.08], [0.05, 0.1, 0.16, 0.16])
