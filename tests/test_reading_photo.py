@@ -269,3 +269,11 @@ def test_a_phones_jpeg_with_a_second_picture_inside_is_one_picture(tmp_path):
     picture.save(tmp_path / "p.jpg", "MPO", save_all=True, append_images=[picture.rotate(180)])
     pixels = read_image(tmp_path / "p.jpg").pixels.astype(int)
     assert np.abs(pixels[4, 4] - [250, 10, 10]).max() <= 6
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+def test_what_a_program_appends_behind_the_picture_does_no_harm(tmp_path, kind):
+    Picture.fromarray(blocks()).save(tmp_path / "p", kind)
+    with (tmp_path / "p").open("ab") as more:
+        more.write(b"notes of some program " * 1000)
+    assert read_image(tmp_path / "p").rows == 32

@@ -25,7 +25,8 @@ from PIL import (
 )
 
 from perioview.errors import InputRefused
-from perioview.files.contents import contents, sha256, size_fault
+from perioview.files.contents import contents, sha256
+from perioview.files.photo_checks import ALPHA, GREY, check_end, check_picture
 from perioview.image import Image
 
 # Without a handler of its own, Pillow's complaints about damage end on standard error.
@@ -37,10 +38,8 @@ _FORMATS = (
     PngImagePlugin.PngImageFile.format,
     TiffImagePlugin.TiffImageFile.format,
 )
-_GREY = ("L", "I;16", "I;16L", "I;16B", "I;16N")
-_COLOUR = ("RGB", "YCbCr", "CMYK")
-_ALPHA = ("LA", "La", "RGBA", "RGBa")
-_THUMBNAIL, _WHITE_IS_ZERO, _TAKEN = 254, 262, 36867
+
+_WHITE_IS_ZERO, _TAKEN = 262, 36867
 
 
 def read_photo(path: str | Path) -> Image:
@@ -89,10 +88,10 @@ def image_from_photo(data: bytes, path: Path) -> Image:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:
-            _check_end(data)
+            check_end(data)
             picture = _opened(data)
-            _check(picture, path)
-            pixels, inverted = _pixels(picture, path, notes)
+            check_picture(picture, path)
+            pixels, inverted = _pixels(picture, notes)
             attributes = _attributes(picture)
         except InputRefused:
             raise
@@ -113,7 +112,7 @@ def image_from_photo(data: bytes, path: Path) -> Image:
 
 
 def _opened(data: bytes) -> Picture.Image:
-    # Opening reads the header only; `_check` limits the size before anything is decoded.
+    # Opening reads the header only; `check_picture` limits the size before anything is decoded.
     kept = Picture.MAX_IMAGE_PIXELS
     Picture.MAX_IMAGE_PIXELS = None
     try:
@@ -122,63 +121,7 @@ def _opened(data: bytes) -> Picture.Image:
         Picture.MAX_IMAGE_PIXELS = kept
 
 
-def _check_end(data: bytes) -> None:
-    # Decoders fill what is missing at the very end, so look for the end marker itself.
-    if data.startswith(b"\xff\xd8") and data.rfind(b"\xff\xd9") < _scan_start(data):
-        raise ValueError("truncated: the JPEG has no end marker")
-    if data.startswith(b"\x89PNG") and b"IEND" not in data[-1024:]:
-        raise ValueError("truncated: the PNG has no end marker")
-
-
-def _scan_start(data: bytes) -> int:
-    """Offset of a JPEG's first scan; markers before it may hold a whole thumbnail."""
-    at = 2
-    while at + 4 <= len(data):
-        if data[at] != 0xFF:
-            raise ValueError("the JPEG's header is damaged")
-        if data[at + 1] == 0xDA:
-            return at
-        if data[at + 1] == 0xFF:
-            at += 1
-        else:
-            at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
-    raise ValueError("truncated: the JPEG has no picture data")
-
-
-def _check(picture: Picture.Image, path: Path) -> None:
-    """Refuse what is no single grey or true-colour picture."""
-    faults = []
-    pages = _pages(picture)
-    if pages > 1:
-        faults.append(f"holds {pages} pictures (multi-frame)")
-    if picture.mode in ("P", "PA"):
-        faults.append("is a palette colour picture")
-    elif picture.mode not in _GREY + _COLOUR + _ALPHA:
-        faults.append(f"has pixels of an unsupported kind ({picture.mode!r})")
-    lines = [f"{path}: {fault}; export one 8 or 16 bit grey or RGB picture." for fault in faults]
-    too_large = size_fault(path, picture.height, picture.width)
-    if too_large:
-        lines.append(too_large)
-    if lines:
-        raise InputRefused(*lines)
-
-
-def _pages(picture: Picture.Image) -> int:
-    """Pictures of their own: not the thumbnails of a TIFF, nor the extras of a phone's JPEG."""
-    if picture.format == "MPO":
-        return 1
-    count = getattr(picture, "n_frames", 1)
-    if picture.format != "TIFF" or count == 1:
-        return int(count)
-    own = 0
-    for page in range(count):
-        picture.seek(page)
-        own += not int(picture.tag_v2.get(_THUMBNAIL, 0)) & 1  # type: ignore[attr-defined]
-    picture.seek(0)
-    return own
-
-
-def _pixels(picture: Picture.Image, path: Path, notes: list[str]) -> tuple[NDArray[Any], bool]:
+def _pixels(picture: Picture.Image, notes: list[str]) -> tuple[NDArray[Any], bool]:
     """Upright pixels, and whether low values stand for bright ones."""
     profile = picture.info.get("icc_profile")
     # Pillow turns 8-bit white-is-zero pictures over by itself, 16-bit ones it does not.
@@ -187,9 +130,9 @@ def _pixels(picture: Picture.Image, path: Path, notes: list[str]) -> tuple[NDArr
     with _silent_libtiff(picture):
         picture.load()
     upright = _upright(picture, notes)
-    if upright.mode in _ALPHA:
+    if upright.mode in ALPHA:
         upright = _without_alpha(upright)
-    if upright.mode in _GREY:
+    if upright.mode in GREY:
         grey = np.array(upright)
         return (grey.astype(np.uint16) if grey.dtype.itemsize == 2 else grey), inverted
     if profile and upright.mode in ("RGB", "CMYK"):
