@@ -85,9 +85,13 @@ def colour_sample(rgb: NDArray[np.uint8], region: Mask, usable: Mask) -> Sample:
     import cv2
 
     factor = max(1, round(max(region.shape) / REDUCED))
-    size = (max(1, region.shape[1] // factor), max(1, region.shape[0] // factor))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
-    inside = cv2.resize(usable.astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA) > 250
+    factor = min(factor, *region.shape)
+    size = (region.shape[1] // factor, region.shape[0] // factor)
+    # A whole factor keeps the averaging quick.
+    window = np.s_[: size[1] * factor, : size[0] * factor]
+    small = cv2.resize(rgb[window], size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(usable[window].astype(np.uint8) * 255, size, interpolation=cv2.INTER_AREA)
+    inside = share > 250
     framed = cv2.copyMakeBorder(inside.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT)
     inner = cv2.erode(framed, np.ones((3, 3), np.uint8), iterations=2)[1:-1, 1:-1] > 0
     if inner.sum() < 20:

@@ -58,7 +58,9 @@ def _colours(logs: Logs) -> _Colours:
     angles = np.degrees(np.arctan2(ratios[:, 1], ratios[:, 0]))
     # Past 180 degrees lies green; keep the cut away from blue.
     angles = np.where(angles < -120, angles + 360, angles)
-    return _Colours(logs, angles, np.ptp(logs, axis=1))
+    red, green, blue = logs.T
+    sizes = np.maximum(np.maximum(red, green), blue) - np.minimum(np.minimum(red, green), blue)
+    return _Colours(logs, angles, sizes.astype(float))
 
 
 def stain_colour(

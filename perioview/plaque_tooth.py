@@ -22,12 +22,14 @@ from perioview.plaque_result import ToothPlaque
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Counted:
-    """A tooth's pixels within its bounding box.
+    """A tooth's pixels within its bounding box, large teeth on a coarser grid.
 
     Parameters
     ----------
     region, glare : ndarray of bool, shape (rows, cols)
         The tooth, and the glare in it.
+    region_px : int
+        Size of the tooth in the photo, of which these pixels may be a reduced copy.
     density : ndarray of float32, shape (rows, cols)
         Dye density over clean enamel.
     stained : ndarray of bool, shape (rows, cols)
@@ -40,6 +42,7 @@ class Counted:
 
     region: Mask
     glare: Mask
+    region_px: int
     density: Plane
     stained: Mask
     older: Mask | None
@@ -105,17 +108,18 @@ def tooth_plaque(
     valid = counted.valid
     stained = valid & counted.stained
     area = int(np.count_nonzero(valid))
-    sizes = (int(np.count_nonzero(counted.region)), int(np.count_nonzero(counted.glare)))
+    sizes = (counted.region_px, round(counted.glare_share * counted.region_px))
     if area == 0 or set(flags) & set(plaque_rules()["trust"]["unknown_if"]):
         return _unknown(tooth, sizes, flags)
-    covered = int(np.count_nonzero(stained))
-    coverage_pct = 100 * covered / area
+    visible = sizes[0] - sizes[1]
+    covered = round(int(np.count_nonzero(stained)) / area * visible)
+    coverage_pct = 100 * covered / visible
     half = gingival_half(valid.shape, gum)
     gingival = _half(counted.density, valid & half, stained & half)
     coronal = _half(counted.density, valid & ~half, stained & ~half)
     older = math.nan
     if two_tone and counted.older is not None:
-        older = 100 * int(np.count_nonzero(stained & counted.older)) / area
+        older = min(coverage_pct, 100 * int(np.count_nonzero(stained & counted.older)) / area)
     halves = (gingival, coronal)
     return ToothPlaque(
         tooth,
@@ -130,7 +134,7 @@ def tooth_plaque(
         coverage_pct - older,
         float(sum(half_score(pct, t) for pct, t in halves if math.isfinite(pct) and t is not None)),
         coverage_class(coverage_pct),
-        _turesky(counted, stained, gum, covered / area, mm_per_px),
+        _turesky(counted, stained, gum, coverage_pct / 100, mm_per_px),
         flags,
     )
 
