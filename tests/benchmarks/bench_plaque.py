@@ -1,0 +1,221 @@
+"""Plaque against the truth of phantoms, against plain Otsu, and against the clock.
+
+    python tests/benchmarks/bench_plaque.py accuracy | stability | speed | outlines | curves
+
+Generator A (three_channel) was used for tuning, generator B (spectral) only to judge. Both are
+phantoms by people who have not seen a patient's photo; no figure here is a clinical one.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from plaque_phantoms import spectral, three_channel
+
+from perioview.image import Image
+from perioview.plaque import plaque
+from perioview.plaque_tooth import gingival_half
+from perioview.regions import tooth_outline
+
+GENERATORS = {"A": three_channel, "B": spectral}
+
+
+def measured(scene):
+    return plaque(Image(scene.rgb, "p", "0"), scene.regions, dye=scene.dye, gum=scene.gum)
+
+
+def truth_pct(scene, mask):
+    return 100 * scene.stained[mask].mean()
+
+
+def half_truths(scene, tooth):
+    mask = scene.regions == tooth
+    rows, cols = np.nonzero(mask)
+    box = np.s_[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1]
+    near = gingival_half(mask[box].shape, scene.gum)
+    return [100 * scene.stained[box][mask[box] & half].mean() for half in (near, ~near)]
+
+
+def otsu_pct(scene):
+    """Coverage by Otsu's threshold on Lab a*, over all teeth of the photo."""
+    from skimage.color import rgb2lab
+    from skimage.filters import threshold_otsu
+
+    a = rgb2lab(scene.rgb)[..., 1]
+    limit = threshold_otsu(a[scene.regions > 0])
+    return {t: 100 * (a[scene.regions == t] > limit).mean() for t in numbers(scene)}
+
+
+def numbers(scene):
+    return [int(t) for t in np.unique(scene.regions) if t]
+
+
+def summary(name, errors):
+    errors = np.array(errors)
+    known = errors[np.isfinite(errors)]
+    size = np.abs(known)
+    print(
+        f"{name:38} n {len(errors):4}  unknown {len(errors) - len(known):3}  mean |e| "
+        f"{size.mean():5.2f}  bias {known.mean():+5.2f}  95th {np.quantile(size, 0.95):5.1f}  "
+        f"max {size.max():5.1f}  beyond 5: {(size > 5).sum()}"
+    )
+
+
+def accuracy(photos):
+    for name, generator in GENERATORS.items():
+        for dye in ("one-tone", "two-tone"):
+            errors, halves, plain, older, scores = [], [], [], [], []
+            for seed in range(1000, 1000 + photos):
+                scene = generator.scene(seed, dye=dye)
+                result, otsu = measured(scene), otsu_pct(scene)
+                for tooth in result.teeth:
+                    mask = scene.regions == tooth.tooth
+                    truth = truth_pct(scene, mask)
+                    errors.append(tooth.coverage.value - truth)
+                    scores.append(errors[-1] / tooth.coverage.sd)
+                    plain.append(otsu[tooth.tooth] - truth)
+                    near, far = half_truths(scene, tooth.tooth)
+                    halves += [tooth.gingival_half_pct - near, tooth.coronal_half_pct - far]
+                    older.append(tooth.older_pct - 100 * scene.older[mask].mean())
+            label = f"generator {name}, {dye}"
+            summary(label, errors)
+            summary(label + ", halves", halves)
+            if dye == "two-tone":
+                summary(label + ", older part", older)
+            summary(label + ", Otsu on a*", plain)
+            z = np.array(scores)
+            z = z[np.isfinite(z)]
+            print(
+                f"{'':38} error over SD: rms {np.sqrt(np.mean(z**2)):.2f}, within 2 SD "
+                f"{100 * np.mean(np.abs(z) <= 2):.0f} %"
+            )
+
+
+def stability(photos):
+    changes = {
+        "exposure 0.7": {"exposure": 0.7},
+        "exposure 1.4": {"exposure": 1.4},
+        "3500 K": {"kelvin": 3500},
+        "7500 K": {"kelvin": 7500},
+        "gradient 30 %": {"gradient": 0.3},
+        "all of them, 0.8, 4000 K": {"exposure": 0.8, "kelvin": 4000, "gradient": 0.3},
+    }
+    for dye in ("one-tone", "two-tone"):
+        base = {"dye": dye, "glare": False, "noise": 0.003, "gradient": 0.0, "exposure": 1.0}
+        for name, change in changes.items():
+            moved = []
+            for seed in range(3000, 3000 + photos):
+                first = measured(three_channel.scene(seed, **base))
+                scene = three_channel.scene(seed, **(base | change))
+                second = measured(scene)
+                for a, b in zip(first.teeth, second.teeth, strict=True):
+                    inside = scene.rgb[scene.regions == a.tooth]
+                    if (inside >= 254).mean() < 0.001:
+                        moved.append(b.coverage.value - a.coverage.value)
+            summary(f"{dye}: {name}", moved)
+
+
+def large_photo(seed=5):
+    """12 megapixels with ten teeth, from generator A's picture enlarged."""
+    import cv2
+
+    scene = three_channel.scene(seed, teeth=10, tooth_px=270, jpeg=0)
+    rgb = cv2.resize(scene.rgb, (4000, 3000), interpolation=cv2.INTER_LINEAR)
+    regions = cv2.resize(scene.regions, (4000, 3000), interpolation=cv2.INTER_NEAREST)
+    return Image(rgb, "large", "0"), regions
+
+
+def speed(runs):
+    from skimage.color import rgb2lab
+
+    photo, regions = large_photo()
+    share = 100 * (regions > 0).mean()
+    ours, theirs = [], []
+    plaque(photo, regions)
+    for _ in range(runs):
+        start = time.perf_counter()
+        plaque(photo, regions)
+        ours.append(time.perf_counter() - start)
+        start = time.perf_counter()
+        rgb2lab(photo.pixels)
+        theirs.append(time.perf_counter() - start)
+    tracemalloc.start()
+    plaque(photo, regions)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    mine, lab = float(np.median(ours)), float(np.median(theirs))
+    print(
+        f"12 MP, ten teeth on {share:.0f} % of the photo: {1000 * mine:.0f} ms; rgb2lab "
+        f"{1000 * lab:.0f} ms; ratio {mine / lab:.3f}; peak {peak / photo.pixels.nbytes:.2f} "
+        f"times the image (traced allocations)"
+    )
+
+
+def outlines(photos):
+    cases = {
+        "A, gaps": (three_channel, {}),
+        "A, touching": (three_channel, {"spacing": 0.88}),
+        "A, touching, two-tone": (three_channel, {"spacing": 0.88, "dye": "two-tone"}),
+        "A, touching, not stained": (
+            three_channel,
+            {"spacing": 0.88, "kinds": dict.fromkeys(range(10), "clean")},
+        ),
+        "B, close": (spectral, {}),
+        "B, close, not stained": (spectral, {"kinds": dict.fromkeys(range(10), "clean")}),
+    }
+    for name, (generator, options) in cases.items():
+        overlaps, seconds = [], []
+        for seed in range(5000, 5000 + photos):
+            scene, rng = generator.scene(seed, **options), np.random.default_rng(seed)
+            for tooth in numbers(scene):
+                mask = scene.regions == tooth
+                at = np.argwhere(mask)
+                click = at.mean(axis=0) + 0.15 * np.ptp(at, axis=0) * rng.uniform(-1, 1, 2)
+                start = time.perf_counter()
+                found = tooth_outline(scene.rgb, *click).mask
+                seconds.append(time.perf_counter() - start)
+                overlaps.append((found & mask).sum() / (found | mask).sum())
+        low = np.array(overlaps)
+        print(
+            f"{name:28} n {len(low)}  overlap median {np.median(low):.3f}  10th "
+            f"{np.quantile(low, 0.1):.3f}  worst {low.min():.3f}  below 0.9: {(low < 0.9).sum()}  "
+            f"time median {np.median(seconds):.2f} s, longest {max(seconds):.2f} s"
+        )
+
+
+def curves(photos):
+    grids = {
+        "blur": (0.5, 1, 2, 3, 4),
+        "jpeg": (95, 85, 70, 50, 30),
+        "noise": (0.002, 0.006, 0.015, 0.03),
+    }
+    for name, values in grids.items():
+        for value in values:
+            errors = []
+            for seed in range(7000, 7000 + photos):
+                scene = three_channel.scene(seed, **{name: value})
+                errors += [
+                    t.coverage.value - truth_pct(scene, scene.regions == t.tooth)
+                    for t in measured(scene).teeth
+                ]
+            summary(f"{name} {value}", errors)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("what", choices=("accuracy", "stability", "speed", "outlines", "curves"))
+    parser.add_argument("--photos", type=int, default=10)
+    args = parser.parse_args()
+    globals()[args.what](args.photos)
+
+
+if __name__ == "__main__":
+    main()
