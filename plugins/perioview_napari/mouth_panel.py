@@ -35,7 +35,7 @@ from perioview_napari.work import in_background
 
 HELP = (
     "n probed, within normal · 323333 six depths · g1 c2 m1 f2 · x missing · / decision · "
-    "// done · z undo · < back · Enter next"
+    "// done · = agreed by the owner · z undo · < back · Enter next"
 )
 
 
