@@ -167,7 +167,8 @@ def new_visit(
     patient, name, species : str
         Number of the patient, name as DICOM writes it (family^given), ``dog`` or ``cat``.
     images, photos : iterable of path
-        Radiographs and photographs to copy into ``images/``.
+        Radiographs and photographs to copy into ``images/``; colour pictures among the first
+        are taken as photographs.
     **more : mapping
         Further fields of the tables ``patient``, ``owner`` and ``visit``, by table as
         ``patient_fields``, ``owner``, ``visit``.
@@ -194,15 +195,20 @@ def new_visit(
         faults.append(f"{folder}: exists and is not empty; choose another folder.")
     sources = [(Path(p), False) for p in images] + [(Path(p), True) for p in photos]
     names: dict[str, Path] = {}
+    # A colour picture is no radiograph: it goes to the photographs by itself.
+    coloured = {source for source, photo in sources if photo}
     for source, _ in sources:
         if source.name.casefold() in names:
             faults.append(f"{source}: another image is named {source.name} too; rename one.")
         names[source.name.casefold()] = source
         try:
-            said = read_image(source).species
+            image = read_image(source)
         except InputRefused as error:
             faults += error.faults
             continue
+        if image.colour and image.modality in (None, "XC"):
+            coloured.add(source)
+        said = image.species
         if said and said != species:
             faults.append(f"{source}: is of a {said}, not a {species}; correct one of them.")
     if faults:
@@ -211,11 +217,11 @@ def new_visit(
         {"id": patient.strip(), "name": name, "species": species, **more.get("patient_fields", {})},
         more.get("owner", {}),
         {"date": dt.date.today(), "kind": "examination", **more.get("visit", {})},
-        tuple({"file": f"images/{p.name}"} for p, photo in sources if not photo),
+        tuple({"file": f"images/{p.name}"} for p, _ in sources if p not in coloured),
         tuple(
             {"file": f"images/{p.name}", "when": "before", "dye": "one-tone"}
-            for p, photo in sources
-            if photo
+            for p, _ in sources
+            if p in coloured
         ),
     )
     draft = folder.parent / f".{folder.name}.{os.getpid()}.draft"
