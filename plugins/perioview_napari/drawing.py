@@ -18,7 +18,6 @@ from perioview_napari.session import Proposed, Session
 Point = tuple[float, float]
 STAGE_COLOURS = {"0-1": "#8fd694", "2": "#f2d45c", "3": "#f5a04c", "4": "#ff6b6b", "": "#d0d0d0"}
 AXIS_COLOUR = "#f4f4f4"
-GUIDE_COLOUR = "#ffffff"
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,8 +159,8 @@ def _crest_guide(step: Step, marks: Marks, sites: Sequence[Site]) -> tuple[Line,
         outer = next((m for m in other if m.root == step.root), None)
         if outer is not None:
             top = 2 * np.array(axis[0]) - np.array((outer.row, outer.col))
-    end = top + 0.8 * (tip - top)
-    return (Line(_pair(top), _pair(end), GUIDE_COLOUR, 1.5, dashed=True),)
+    end = top + 0.8 * (tip - np.array(axis[0]))
+    return (Line(_pair(top), _pair(end), COLOURS[step.landmark], 1.5, dashed=True),)
 
 
 def _normal_guide(
@@ -187,7 +186,7 @@ def _normal_guide(
         Line(
             _pair(middle / scale),
             _pair((middle + s * reach * normal) / scale),
-            GUIDE_COLOUR,
+            COLOURS[step.landmark],
             1.5,
             dashed=True,
         )

@@ -35,6 +35,7 @@ from perioview_napari.session import Proposed, Session
 GRAB_PX = 12.0
 CLICK_PX = 4.0
 POINT_PX = 16
+FILLED = 0.97
 
 
 class Marking(QObject):  # type: ignore[misc]
@@ -67,10 +68,13 @@ class Marking(QObject):  # type: ignore[misc]
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="proposals")
         self._asked = 0
         canvas = viewer.window._qt_viewer.canvas
+        self._fitted = True
         self.overlay = Overlay(canvas.native)
+        self.overlay.resized.connect(self._fit_again)
         canvas._scene_canvas.events.draw.connect(self._follow_view)
         camera(viewer).events.zoom.connect(self._zoomed)
         viewer.mouse_drag_callbacks.append(self._mouse)
+        viewer.mouse_wheel_callbacks.append(self._wheel)
         self.proposed.connect(self._show_proposals)
 
     def close(self) -> None:
@@ -79,6 +83,7 @@ class Marking(QObject):  # type: ignore[misc]
         self._pool.shutdown(wait=True, cancel_futures=True)
         with contextlib.suppress(ValueError):
             self.viewer.mouse_drag_callbacks.remove(self._mouse)
+            self.viewer.mouse_wheel_callbacks.remove(self._wheel)
         camera(self.viewer).events.zoom.disconnect(self._zoomed)
         with contextlib.suppress(Exception):
             canvas = self.viewer.window._qt_viewer.canvas
@@ -145,7 +150,7 @@ class Marking(QObject):  # type: ignore[misc]
                     layer.units = units(scale)
         self.viewer.scale_bar.visible = scale.scaled
         if resized:
-            self.viewer.reset_view(margin=0.03)
+            self.fit()
 
     # -- showing ----------------------------------------------------------------------------
 
@@ -202,7 +207,8 @@ class Marking(QObject):  # type: ignore[misc]
 
     def _point_size(self) -> float:
         """Return the size in image pixels that is constant on the screen at any zoom."""
-        return POINT_PX / max(camera(self.viewer).zoom * float(self.layer.scale[-1]), 1e-9)
+        zoom = float(camera(self.viewer).zoom) * float(self.layer.scale[-1])
+        return POINT_PX / max(zoom, 1e-9)
 
     def _zoomed(self, event: Any = None) -> None:
         if self._points is not None and self.layer is not None and len(self._points.data):
@@ -284,6 +290,8 @@ class Marking(QObject):  # type: ignore[misc]
             yield
         if np.abs(np.array(event.pos) - start).max() <= CLICK_PX:
             self.place(*position_from_world(self.layer, event.position))
+        else:
+            self._fitted = False
 
     def _drag(
         self, session: Session, grabbed: Mark | Proposed, event: Any, start: Any
@@ -420,8 +428,43 @@ class Marking(QObject):  # type: ignore[misc]
         """Turn or mirror the view."""
         self.orientation = orientation
         orientation.show(self.viewer)
-        self.viewer.reset_view(margin=0.03)
-        QTimer.singleShot(0, self.overlay.update)
+        self.fit()
+
+    def fit(self) -> None:
+        """Let the radiograph fill the canvas, and go on doing so until the user zooms or pans."""
+        if self.layer is None:
+            return
+        # Not reset_view: it would make room for the radiographs that wait, too.
+        low, high = (
+            np.asarray(edge)[list(self.viewer.dims.displayed)] for edge in self.layer.extent.world
+        )
+        size = self.viewer.window._qt_viewer.canvas.native.size()
+        foot = self.overlay.keys_height()
+        across = np.array((size.height() - foot, size.width())) / np.maximum(high - low, 1e-9)
+        zoom = FILLED * float(across.min())
+        down, right = ((low + high) / 2).tolist()
+        down += foot / 2 / zoom * (-1 if self.orientation.up else 1)
+        seen = camera(self.viewer)
+        seen.center = (0.0, down, right)
+        seen.zoom = zoom
+        self._fitted = True
+
+    def _fit_again(self) -> None:
+        # Once napari itself has taken note of the new size.
+        QTimer.singleShot(0, self._fit_if_untouched)
+
+    def _fit_if_untouched(self) -> None:
+        if self.active and self._fitted and self.layer is not None:
+            self.fit()
+
+    def _wheel(self, viewer: Any, event: Any) -> None:
+        self._fitted = False
+
+    def show_keys(self, on: bool) -> None:
+        """Show the strip of keys under the radiograph, or give its room to the radiograph."""
+        self.overlay.keys_shown = on
+        self.overlay.update()
+        self._fit_if_untouched()
 
     def invert(self) -> None:
         """Show dark what was bright, and back."""

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from qtpy.QtCore import QEvent, QObject, QPointF, QRectF, Qt
+from qtpy.QtCore import QEvent, QObject, QPointF, QRectF, Qt, Signal
 from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen
 from qtpy.QtWidgets import QWidget
 
@@ -16,6 +16,8 @@ from perioview_napari.drawing import Chip, Drawing, Line
 CHIP_PX = 13
 CHIP_GAP = 14.0
 MARK_PX = 9.0
+KEY_LINE = 15
+KEY_COLUMN = 262
 DARK = QColor(15, 15, 15, 215)
 
 
@@ -27,6 +29,8 @@ class Overlay(QWidget):  # type: ignore[misc]
     canvas : QWidget
         napari's own canvas widget, which it covers.
     """
+
+    resized = Signal()
 
     def __init__(self, canvas: QWidget) -> None:
         super().__init__(canvas)
@@ -45,6 +49,7 @@ class Overlay(QWidget):  # type: ignore[misc]
         """Follow the canvas in size."""
         if event.type() == QEvent.Type.Resize and isinstance(watched, QWidget):
             self.setGeometry(watched.rect())
+            self.resized.emit()
         return False
 
     def point(self, at: tuple[float, float]) -> QPointF:
@@ -102,7 +107,8 @@ class Overlay(QWidget):  # type: ignore[misc]
             self._chip(painter, box, chip.text, chip.colour)
 
     def _visible(self, at: QPointF) -> bool:
-        return -50 < at.x() < self.width() + 50 and -20 < at.y() < self.height() + 20
+        across = -50 < at.x() < self.width() + 50
+        return bool(across and -20 < at.y() < self.height() + 20)
 
     def _place(
         self, chip: Chip, at: QPointF, metrics: QFontMetricsF, taken: NDArray[np.float64]
@@ -153,25 +159,35 @@ class Overlay(QWidget):  # type: ignore[misc]
             painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
             top = box.bottom() + 5
 
+    def keys_height(self) -> float:
+        """Return the height of the strip of keys at the foot of the canvas, in its pixels."""
+        if not self.keys_shown:
+            return 0.0
+        return float(-(-len(keys.lines()) // self._key_columns()) * KEY_LINE + 12)
+
+    def _key_columns(self) -> int:
+        # The scale bar keeps its corner.
+        return int(max(1, (self.width() - 130) // KEY_COLUMN))
+
     def _keys(self, painter: QPainter) -> None:
         font = QFont(self.font())
         font.setPixelSize(12)
         painter.setFont(font)
-        metrics = QFontMetricsF(font)
         rows = keys.lines()
-        key_width = max(metrics.horizontalAdvance(k) for k, _ in rows) + 10
-        width = key_width + max(metrics.horizontalAdvance(w) for _, w in rows) + 20
-        step = metrics.height() + 1
-        box = QRectF(8, self.height() - 12 - step * len(rows) - 8, width, step * len(rows) + 10)
+        columns = self._key_columns()
+        height = self.keys_height()
+        deep = -(-len(rows) // columns)
+        box = QRectF(6, self.height() - height - 4, columns * KEY_COLUMN, height)
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(QColor(15, 15, 15, 190))
         painter.drawRoundedRect(box, 5, 5)
         for i, (key, words) in enumerate(rows):
-            baseline = box.top() + 5 + step * i + metrics.ascent()
+            left = box.left() + 9 + (i // deep) * KEY_COLUMN
+            baseline = box.top() + KEY_LINE * (i % deep + 1)
             painter.setPen(QColor("#9ad0f5"))
-            painter.drawText(QPointF(box.left() + 9, baseline), key)
+            painter.drawText(QPointF(left, baseline), key)
             painter.setPen(QColor("#e8e8e8"))
-            painter.drawText(QPointF(box.left() + 9 + key_width, baseline), words)
+            painter.drawText(QPointF(left + 58, baseline), words)
 
 
 def canvas_affine(viewer: Any, layer: Any) -> NDArray[np.float64]:

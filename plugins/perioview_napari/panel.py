@@ -484,8 +484,7 @@ class MarkingPanel(QWidget):  # type: ignore[misc]
 
     def do_keys(self) -> None:
         """Show or hide the list of keys."""
-        self.marking.overlay.keys_shown = not self.marking.overlay.keys_shown
-        self.marking.overlay.update()
+        self.marking.show_keys(not self.marking.overlay.keys_shown)
 
     # -- scale ------------------------------------------------------------------------------
 
@@ -575,7 +574,7 @@ class MarkingPanel(QWidget):  # type: ignore[misc]
         layers = self.marking.image_layers()
         if layers:
             self.show_layer(layers[0], species)
-            self.viewer.reset_view(margin=0.03)
+            self.marking.fit()
 
     # -- showing ----------------------------------------------------------------------------
 

@@ -9,6 +9,8 @@ from perioview.errors import InputRefused
 from perioview_napari.convert import LayerData
 from perioview_napari.reader import VISIT_FILE, layers
 
+SAMPLE = "toy-dog-cleaning"
+
 
 def sample_visit() -> Path:
     """Return the sample visit: in the wheel, else beside the checkout's package.
@@ -22,7 +24,8 @@ def sample_visit() -> Path:
     for folder in (package / "sample_images", package.parent / "sample_images"):
         found = sorted(folder.rglob(VISIT_FILE))
         if found:
-            return found[0].parent
+            named = [path for path in found if path.parent.name == SAMPLE]
+            return (named or found)[0].parent
     raise InputRefused("no sample images came with this installation; install perioview's wheel.")
 
 

@@ -44,6 +44,7 @@ def open_panel(paths):
     app = get_qapp()
     viewer = open_window(paths)
     viewer.window._qt_window.resize(1600, 1000)
+    viewer.window._qt_window.activateWindow()
     spin(app, 1.0)
     panel = next(w for w in app.allWidgets() if isinstance(w, MarkingPanel))
     return app, viewer, panel
@@ -158,7 +159,7 @@ def bench_actions():
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "visit"
         shutil.copytree(sample_visit(), folder)
-        truth_folder = folder / "truth"
+        truth_folder = folder / "true-marks"
         shutil.move(folder / "marks", truth_folder)
         app, viewer, panel = open_panel([folder])
         for layer in panel.marking.image_layers():
