@@ -106,7 +106,8 @@ def line(name: str, rows: Array) -> str:
     sure = conf >= 0.8
     return (
         f"{name:<16}{len(rows):>6}{100 * known.mean():>7.1f}"
-        f"{e.mean():>7.2f}{np.median(e):>6.2f}{np.quantile(e, 0.9):>6.2f}{100 * (e > 1).mean():>6.1f}"
+        f"{e.mean():>7.2f}{np.median(e):>6.2f}{np.quantile(e, 0.9):>6.2f}"
+        f"{100 * (e > 1).mean():>6.1f}"
         f"{100 * sure.mean():>8.1f}{e[sure].mean() if sure.any() else np.nan:>6.2f}"
         f"{100 * (e[sure] > 1).mean() if sure.any() else np.nan:>6.2f}"
         f"{100 * (e > 1.96 * sd).mean():>9.1f}"
