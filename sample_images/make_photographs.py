@@ -36,6 +36,9 @@ GUM = np.array([0.50, 0.17, 0.16])
 DYE = np.array([0.05, 1.0, 0.42])
 TARTAR = np.array([0.18, 0.34, 0.62])
 STAINED_OD = 0.15
+# Mirrored light above this (linear, white is 1) counts as glare in the truth.
+GLARE = 0.12
+TRUTH = ("photo", "when", "tooth", "region_px", "glare_px", "coverage_pct", "coverage_matt_pct")
 # Lightest to heaviest plaque per tooth: share of crown height it reaches, before and after.
 PLAQUE = {
     306: (0.35, 0.02),
@@ -77,17 +80,18 @@ def write_photographs(folder: Path, visit: SampleVisit) -> None:
     teeth = tuple(t for t in scene.teeth if t.number in PLAQUE)
     truth: list[tuple[object, ...]] = []
     for (name, when), shot in zip(visit.photos, SHOTS, strict=True):
-        labels, picture, density = _photograph(teeth, shot)
+        picture, labels, density, glare = _photograph(teeth, shot)
         Image.fromarray(picture).save(folder / "images" / name, quality=92, subsampling=0)
         Image.fromarray(labels).save(folder / "regions" / f"{name}.png")
         for tooth in teeth:
             region = labels == tooth.number
-            stained = np.count_nonzero(region & (density > STAINED_OD))
-            share = 100 * stained / np.count_nonzero(region)
-            truth.append((name, when, tooth.number, np.count_nonzero(region), f"{share:.3f}"))
+            matt = region & (glare < GLARE)
+            shares = [100 * float(np.mean(density[m] > STAINED_OD)) for m in (region, matt)]
+            sizes = [int(np.count_nonzero(m)) for m in (region, region & ~matt)]
+            truth.append((name, when, tooth.number, *sizes, *(f"{v:.3f}" for v in shares)))
     with (folder / "truth" / "coverage.csv").open("w", newline="", encoding="utf-8") as file:
         table = csv.writer(file, lineterminator="\n")
-        table.writerow(("photo", "when", "tooth", "region_px", "coverage_pct"))
+        table.writerow(TRUTH)
         table.writerows(truth)
 
 
@@ -95,7 +99,7 @@ def _col(x_mm: float | Map) -> float | Map:
     return (x_mm - LEFT_MM) * PX_PER_MM
 
 
-def _photograph(teeth: tuple[Tooth, ...], shot: Shot) -> tuple[Labels, NDArray[np.uint8], Map]:
+def _photograph(teeth: tuple[Tooth, ...], shot: Shot) -> tuple[NDArray[np.uint8], Labels, Map, Map]:
     anatomy = np.random.default_rng(60)
     camera = np.random.default_rng(shot.seed)
     gum_row = _gum_line(teeth)
@@ -125,8 +129,13 @@ def _photograph(teeth: tuple[Tooth, ...], shot: Shot) -> tuple[Labels, NDArray[n
     stray = gaussian_filter(anatomy.standard_normal((ROWS, COLS)), 14)
     on_gum = 0.10 * np.clip(stray / stray.std(), 0, 2) * (rows > gum_row)
     light = albedo * 10 ** -(DYE * (density + on_gum)[..., None] + TARTAR * tartar[..., None])
-    shaded = _lit(light, height, labels > 0, rows > gum_row, shot)
-    return _exposed(shaded, labels, density, shot, camera)
+    shaded, glare = _lit(light, height, labels > 0, rows > gum_row, shot)
+    return (
+        _exposed(shaded, shot, camera),
+        _moved(labels.astype(np.float32), shot, cv2.INTER_NEAREST).astype(np.uint16),
+        _moved(density.astype(np.float32), shot),
+        _moved(glare.astype(np.float32), shot),
+    )
 
 
 def _gum_line(teeth: tuple[Tooth, ...]) -> Map:
@@ -181,7 +190,7 @@ def _deposit(
     return np.asarray(np.clip(film, 0, 1.4) * (reach > 0)), np.asarray(heavy)
 
 
-def _lit(light: Map, height: Map, tooth: Mask, gum: Mask, shot: Shot) -> Map:
+def _lit(light: Map, height: Map, tooth: Mask, gum: Mask, shot: Shot) -> tuple[Map, Map]:
     """Shade by the surface's slope, add glare on wet enamel and gum, and the flash's fall-off."""
     smooth = gaussian_filter(height, 5)
     down, across = np.gradient(smooth)
@@ -193,34 +202,25 @@ def _lit(light: Map, height: Map, tooth: Mask, gum: Mask, shot: Shot) -> Map:
     half = np.array([lx, ly, lz + 1])
     half /= np.linalg.norm(half)
     mirror = np.clip(nx * half[0] + ny * half[1] + nz * half[2], 0, 1)
-    glare = 1.6 * mirror**220 * tooth + 0.5 * mirror**160 * (gum & ~tooth)
+    glare = 1.6 * mirror**340 * tooth + 0.5 * mirror**160 * (gum & ~tooth)
     y, x = np.mgrid[0:ROWS, 0:COLS]
     fall = 1.06 - 0.30 * ((x / COLS - 0.5) ** 2 + (y / ROWS - 0.55) ** 2) * 2 - 0.06 * x / COLS
     depth = np.where(tooth | gum, 1.0, 0.9)
-    return np.asarray(
-        (light * diffuse[..., None] * depth[..., None] + glare[..., None]) * fall[..., None]
-    )
+    lit = (light * diffuse[..., None] * depth[..., None] + glare[..., None]) * fall[..., None]
+    return np.asarray(lit), np.asarray(glare)
 
 
-def _exposed(
-    light: Map, labels: Labels, density: Map, shot: Shot, rng: np.random.Generator
-) -> tuple[Labels, NDArray[np.uint8], Map]:
+def _moved(array: NDArray[np.float32], shot: Shot, flag: int = cv2.INTER_LINEAR) -> Map:
+    """Resample a map of the arcade into the camera's pose."""
+    size, edge = (COLS, ROWS), cv2.BORDER_REPLICATE
+    return np.asarray(cv2.warpPerspective(array, shot.pose, size, flags=flag, borderMode=edge))
+
+
+def _exposed(light: Map, shot: Shot, rng: np.random.Generator) -> NDArray[np.uint8]:
     """Move the camera, blur, add noise, encode as sRGB."""
-
-    def moved(array: Map, flag: int) -> Map:
-        return np.asarray(
-            cv2.warpPerspective(
-                array, shot.pose, (COLS, ROWS), flags=flag, borderMode=cv2.BORDER_REPLICATE
-            )
-        )
-
-    picture = moved(gaussian_filter(light, (1.1, 1.1, 0)).astype(np.float32), cv2.INTER_LINEAR)
+    picture = _moved(gaussian_filter(light, (1.1, 1.1, 0)).astype(np.float32), shot)
     picture = picture.astype(float) * shot.gain * 1.05
-    picture = rng.poisson(np.clip(picture, 0, None) * 6000) / 6000 + rng.normal(
-        0, 0.0012, picture.shape
-    )
-    linear = np.clip(picture, 0, 1)
+    counts = rng.poisson(np.clip(picture, 0, None) * 6000) / 6000
+    linear = np.clip(counts + rng.normal(0, 0.0012, picture.shape), 0, 1)
     coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    region = moved(labels.astype(np.float32), cv2.INTER_NEAREST).astype(np.uint16)
-    dye = moved(density.astype(np.float32), cv2.INTER_LINEAR)
-    return region, np.round(coded * 255).astype(np.uint8), dye
+    return np.asarray(np.round(coded * 255), np.uint8)

@@ -254,7 +254,7 @@ _LARGE_CARNASSIAL = Scene(
 _LARGE_MAXILLA = Scene(
     teeth=(
         _bystander(two_rooted(207, -18.3, 12.0, 8.0, (12.4, 12.6), 3.2, (1.6, 3.17, 3.17, 1.6))),
-        carnassial(208, -1.4, 19.6, 12.0, 15.5, 4.4, (1.6, 4.37, 4.37, 1.7), thickness=8.4,
+        carnassial(208, -1.4, 19.6, 12.0, 15.5, 4.4, (1.2, 4.37, 4.37, 1.4), thickness=8.4,
             enamel=0.65),
         _bystander(
             two_rooted(209, 16.2, 13.6, 6.6, (9.2, 8.8), 3.0, (1.7, 2.97, 2.97, 1.6), kind="molar",

@@ -505,6 +505,7 @@ def _bone(
     hollow = hollow * (1 - 0.6 * bulge)
     hole = np.minimum(ligament, hollow)
     lining = np.clip(np.minimum(lamina, hollow) - hole, 0, None)
+    lining = lining * (1 - 0.8 * bulge)
     cap = np.exp(-((depth / 0.22) ** 2)) * within * (lamina <= 0)
     marrow = np.clip(hollow - hole - lining, 0, None)
     share = struts(y.shape, rng, np.sqrt(scene.bone_mm / 4.5))

@@ -71,13 +71,17 @@ VISITS: tuple[SampleVisit, ...] = (
         "toy-dog-cleaning", _PIP, "Sample^Owner", date(2026, 3, 5), "cleaning",
         photos=(("left-lower-before.jpg", "before"), ("left-lower-after.jpg", "after")),
         steps=_CLEANED,
-        findings=((108, "calculus over the mesial root", "discuss extraction"),),
+        findings=(
+            (108, "root exposed, furcation open through and through", "discuss extraction"),
+            (309, "furcation open, calculus", "root planing, recheck in six months"),
+        ),
         missing=(305, 411),
     ),
     SampleVisit(
         "toy-dog-recheck", _PIP, "Sample^Owner", date(2026, 9, 10), "recheck",
         steps=(("anaesthesia, cuffed tube, monitoring", "09:40"), ("radiographs", "10:10"),
                ("probing and charting", "10:30")),
+        findings=((309, "distal pocket deeper than in March", ""),),
         missing=(305, 411),
     ),
     SampleVisit(

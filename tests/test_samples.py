@@ -236,3 +236,26 @@ def test_measured_depth_is_the_depth_built_in(
     # 1/1024 px is 4e-5 mm here; the file's spacing has 8 digits.
     assert found.bone_loss.value == pytest.approx(bone_loss_mm, abs=3e-4)
     assert found.root_length.value == pytest.approx(root_length_mm, abs=3e-4)
+
+
+@pytest.mark.parametrize("when", ["before", "after"])
+def test_plaque_of_the_photographs_is_the_dye_painted_on(when: str) -> None:
+    from perioview.files.reading import read_image
+    from perioview.files.regions import read_regions
+    from perioview.plaque import plaque
+
+    folder, name = SAMPLES / "toy-dog-cleaning", f"left-lower-{when}.jpg"
+    with (folder / "truth" / "coverage.csv").open(newline="", encoding="utf-8") as file:
+        truth = {
+            int(row["tooth"]): float(row["coverage_matt_pct"])
+            for row in csv.DictReader(file)
+            if row["photo"] == name
+        }
+    photo = read_image(folder / "images" / name)
+    regions = read_regions(folder / "regions" / f"{name}.png", rows=photo.rows, cols=photo.cols)
+    result = plaque(photo, regions, dye="one-tone", gum="down")
+    found = {t["tooth"]: t["coverage_pct"] for t in result.json_object()["teeth"]}
+    assert found.keys() == truth.keys()
+    # Two points is the bound set for changes of light; dye and light are this phantom's own.
+    for tooth, coverage in truth.items():
+        assert found[tooth] == pytest.approx(coverage, abs=2.0)
