@@ -27,7 +27,7 @@ VERBS = {
 }
 
 
-def _parser(verb: str | None) -> argparse.ArgumentParser:
+def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="perioview",
         description="Calibrated bone-loss and plaque measurements of dog and cat teeth. "
@@ -36,15 +36,20 @@ def _parser(verb: str | None) -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"perioview {__version__}")
     verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
     for name, summary in VERBS.items():
-        sub = verbs.add_parser(
-            name, help=summary, description=summary[0].upper() + summary[1:] + "."
-        )
-        if name == verb:
-            # Only the verb in use is loaded: start-up time is what a user feels.
-            module = importlib.import_module(f"perioview.verbs.{name}")
-            module.add_arguments(sub)
-            sub.set_defaults(run=module.run)
+        verbs.add_parser(name, help=summary)
     return parser
+
+
+def _run_verb(verb: str, words: Sequence[str]) -> None:
+    # Only the verb in use is loaded: start-up time is what a user feels.
+    module = importlib.import_module(f"perioview.verbs.{verb}")
+    summary = VERBS[verb]
+    parser = argparse.ArgumentParser(
+        prog=f"perioview {verb}", description=summary[0].upper() + summary[1:] + "."
+    )
+    module.add_arguments(parser)
+    # Options may stand between the files: perioview new VISIT --species dog IMAGE ...
+    module.run(parser.parse_intermixed_args(list(words)))
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -61,13 +66,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0 done, 2 the input was refused, 1 a fault of the program.
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
-    verb = next((a for a in given if a in VERBS), None)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     try:
-        args = _parser(verb).parse_args(given)
-        args.run(args)
+        if given and given[0] in VERBS:
+            _run_verb(given[0], given[1:])
+        else:
+            _parser().parse_args(given)
     except InputRefused as error:
         print(*error.faults, sep="\n", file=sys.stderr)
         return 2
