@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from perioview.grey_levels import rank_curve, unchanged
+
 Matrix = NDArray[np.float64]
 NOISE_FLOOR = 1.0
 
@@ -123,6 +125,6 @@ def same_curve(moving: Any, fixed: Any, where: Any) -> Any:
     chosen = where[::4, ::4]
     if chosen.sum() < 256:
         return moving
-    share = np.linspace(0, 1, 129)
-    here, there = (np.quantile(image[::4, ::4][chosen], share) for image in (moving, fixed))
-    return np.interp(moving, here, there).astype(np.float32)
+    here, there = (image[::4, ::4][chosen] for image in (moving, fixed))
+    kept = unchanged(here, there)
+    return np.interp(moving, *rank_curve(here[kept], there[kept], 129)).astype(np.float32)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from perioview.alignment import SWAP, Alignment
+from perioview.grey_levels import rank_curve, unchanged
 
 Grey = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -21,7 +22,6 @@ LEAST_AREA_PX = 60
 GAIN_RGB = (0, 114, 178)
 LOSS_RGB = (230, 159, 0)
 """Blue and orange of a palette made for colour-blind readers (Okabe and Ito 2008)."""
-_LEVELS = 513
 _BINS = 14
 
 
@@ -108,15 +108,20 @@ def matched_grey(later: ArrayLike, earlier: ArrayLike, where: Mask | None = None
     """
     moving, fixed = (np.asarray(image, dtype=np.float32) for image in (later, earlier))
     chosen = np.ones(moving.shape, bool) if where is None else where
-    share = np.linspace(0, 1, _LEVELS)
-    of_later = np.quantile(_thinned(moving[chosen]), share)
-    of_earlier = np.quantile(_thinned(fixed[chosen]), share)
-    rising = np.concatenate([[True], np.diff(of_later) > 0])
-    # Levels that many pixels share: their mean rank, else the curve would jump to one end.
-    index = np.cumsum(rising) - 1
-    level = np.bincount(index, of_earlier) / np.bincount(index)
-    curve = np.interp(moving.ravel(), of_later[rising], level)
-    return np.asarray(curve.reshape(moving.shape), dtype=np.float32)
+    curve = rank_curve(_thinned(moving[chosen]), _thinned(fixed[chosen]))
+    return np.asarray(np.interp(moving.ravel(), *curve).reshape(moving.shape), dtype=np.float32)
+
+
+def _unchanged(drawn: Grey, fixed: Grey, known: Mask) -> Mask:
+    """Pixels to read the curve from: both images smoothed, the usual pairs of levels."""
+    import cv2
+
+    soft, hard = (cv2.GaussianBlur(image, (0, 0), SMOOTH_PX) for image in (drawn, fixed))
+    found = np.zeros(known.shape, bool)
+    found[::2, ::2][known[::2, ::2]] = unchanged(
+        soft[::2, ::2][known[::2, ::2]], hard[::2, ::2][known[::2, ::2]]
+    )
+    return found if found.any() else known
 
 
 def _thinned(values: Grey, most: int = 400_000) -> Grey:
@@ -149,19 +154,19 @@ def difference(later: ArrayLike, earlier: ArrayLike, alignment: Alignment) -> Di
         empty = np.zeros(fixed.shape, np.float32)
         nowhere = np.zeros(fixed.shape, bool)
         return Difference(empty, drawn, empty, 0.0, nowhere, nowhere, nowhere)
-    unchanged = known
+    same = _unchanged(drawn, fixed, known)
     for _ in range(2):
-        level = matched_grey(drawn, fixed, unchanged)
+        level = matched_grey(drawn, fixed, same)
         change = np.where(known, level - fixed, 0).astype(np.float32)
         smooth = cv2.GaussianBlur(change, (0, 0), SMOOTH_PX)
-        noise = _noise(smooth, fixed, unchanged)
+        noise = _noise(smooth, fixed, same)
         ratio = smooth / noise
-        unchanged = known & (np.abs(ratio) < SIGNIFICANT)
+        same = known & (np.abs(ratio) < SIGNIFICANT)
     return Difference(
         change=change,
         later=level,
         noise=noise,
-        noise_sd=_spread(_thinned(change[unchanged])),
+        noise_sd=_spread(_thinned(change[same])),
         known=known,
         gain=_areas(known & (ratio > SIGNIFICANT)),
         loss=_areas(known & (ratio < -SIGNIFICANT)),
@@ -173,13 +178,13 @@ def _spread(values: Any) -> float:
     return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else 0.0
 
 
-def _noise(smooth: Grey, fixed: Grey, unchanged: Mask) -> Grey:
+def _noise(smooth: Grey, fixed: Grey, same: Mask) -> Grey:
     """Spread of the change as a function of the picture's own slope."""
     import cv2
 
     soft = cv2.GaussianBlur(fixed, (0, 0), SMOOTH_PX)
     slope = np.hypot(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1))
-    steep, left = _thinned(slope[unchanged]), _thinned(smooth[unchanged])
+    steep, left = _thinned(slope[same]), _thinned(smooth[same])
     edges = np.unique(np.quantile(steep, np.linspace(0, 1, _BINS + 1)))
     spans = list(itertools.pairwise(edges)) or [(-np.inf, np.inf)]
     groups = [(steep >= low) & (steep <= high) for low, high in spans]
