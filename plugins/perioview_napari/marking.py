@@ -124,6 +124,10 @@ class Marking(QObject):  # type: ignore[misc]
                 self.sessions[id(layer)] = Session(image, self.marks_path(path), species, teeth)
         finally:
             self.rescale()
+        session = self.sessions[id(layer)]
+        # An earlier session's proposals were never marks; they are found again.
+        for tooth in session.round.marks.teeth():
+            self._ask_for_proposals(session, tooth)
 
     def forget(self, layer: Any) -> None:
         """Open the radiograph's marks anew the next time it is shown."""

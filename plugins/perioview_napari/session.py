@@ -75,7 +75,9 @@ class Session:
         self.mark_sd: MarkSd | None = None
         self.proposals: tuple[Proposed, ...] = ()
         self.round = MarkingRound(self.species, self._state_on_disk())
-        wanted = [*dict(self.round.state.roots), *teeth]
+        # Teeth once chosen here stand; what the visit says is for the first time only.
+        first = not self.round_path.exists()
+        wanted = [*dict(self.round.state.roots), *(teeth if first else ())]
         if wanted or self.round.marks.teeth():
             cursor = self.round.state.cursor
             self.round.choose_teeth(wanted)

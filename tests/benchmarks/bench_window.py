@@ -126,14 +126,15 @@ def bench_drag(count, moves):
         at = point(panel, mark.row, mark.col)
         row = panel._rows[(mark.tooth, mark.root, mark.side)]
         send(app, panel, "MouseButtonPress", at, left, left)
-        steps, draws, texts = [], [], set()
+        steps, own, draws, texts = [], [], [], set()
         for i in range(moves):
             at = at + QPointF(0, 1 if i % 20 < 10 else -1)
             # napari drops moves that come faster than the screen's rate.
             spin(app, 0.03)
-            start = time.perf_counter()
+            start, busy = time.perf_counter(), time.thread_time()
             send(app, panel, "MouseMove", at, none, left)
             updated = time.perf_counter()
+            own.append(1000 * (time.thread_time() - busy))
             app.processEvents()
             drawn = time.perf_counter()
             texts.add(panel.table.item(row, 2).text())
@@ -143,6 +144,7 @@ def bench_drag(count, moves):
         assert len(texts) > 3, "the numbers did not follow the drag"
         print(f"drag with {len(session.round.marks)} marks, {panel.table.rowCount()} sites:")
         print(f"  mouse move to numbers and overlay updated: {shown(steps)}")
+        print(f"  the same in processor time of its thread (load apart): {shown(own)}")
         print(f"  drawing after it (software OpenGL): {shown(draws)}")
         panel.release()
         viewer.close()

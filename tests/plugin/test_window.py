@@ -194,6 +194,23 @@ def test_proposals_are_hollow_and_kept_by_one_key_the_doubtful_ones_not(fresh, q
     assert session.round.marks.of(side="distal", landmark="crest")[0].how == "moved"
 
 
+def test_reopened_radiograph_has_its_marks_skips_and_proposals_again(fresh, qtbot):
+    session = fresh.marking.session
+    for row, col in ((330, 180), (330, 380), (600, 230), (600, 340)):
+        click(fresh, row, col)
+    fresh.run("skip")
+    fresh.marking.forget(fresh.marking.layer)
+    fresh.show_layer(fresh.marking.image_layers()[0])
+    again = fresh.marking.session
+    assert again is not session
+    assert again.round.state == session.round.state
+    assert again.round.state.skips
+    qtbot.waitUntil(lambda: not fresh.marking.waiting, timeout=15000)
+    # Found again by the true finder, on whatever lies there; as proposals, never as marks.
+    assert all(p.mark.tooth == 308 for p in again.proposals)
+    assert not again.round.marks.of(landmark="crest")
+
+
 def test_no_radiographic_loss_is_one_key(fresh):
     canvas(fresh).setFocus()
     other = {n for n, _ in fresh.marking.session.round.state.roots} - {308}
