@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
@@ -39,6 +40,9 @@ class DicomWeb:
                 "a DICOMweb archive needs the archive extra; "
                 "install it with pip install 'perioview[archive]'."
             ) from error
+        for name in ("dicomweb_client", "retrying", "urllib3"):
+            # Their messages hold addresses with UIDs; the user gets one line, from here.
+            logging.getLogger(name).addHandler(logging.NullHandler())
         session = requests.Session()
         session.verify = os.environ.get("PERIOVIEW_CA") or True
         user, token = os.environ.get("PERIOVIEW_USER"), os.environ.get("PERIOVIEW_TOKEN")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import threading
 import urllib.parse
@@ -66,6 +67,8 @@ class Dimse:
                 "an archive by DIMSE needs the archive extra; "
                 "install it with pip install 'perioview[archive]'."
             ) from error
+        # Its faults come to the user as one line each, from here, and without names.
+        logging.getLogger("pynetdicom").addHandler(logging.NullHandler())
         entity = AE(ae_title=os.environ.get("PERIOVIEW_AE", "PERIOVIEW"))
         entity.dimse_timeout = entity.network_timeout = _WAIT_S
         entity.acse_timeout = 10
@@ -137,15 +140,18 @@ class Dimse:
 
     def held(self, parcels: Sequence[Parcel]) -> set[str]:
         """UIDs of those parcels that the archive finds by query."""
+        with self._asking() as association:
+            return self._found(association, parcels)
+
+    def _found(self, association: Any, parcels: Sequence[Parcel]) -> set[str]:
         there: set[str] = set()
         series = {
             (str(p.header.StudyInstanceUID), str(p.header.SeriesInstanceUID)) for p in parcels
         }
-        with self._asking() as association:
-            for study, one in sorted(series):
-                keys = {"StudyInstanceUID": study, "SeriesInstanceUID": one}
-                rows = self._query(association, "IMAGE", SOPInstanceUID="", **keys)
-                there |= {str(row.SOPInstanceUID) for row in rows}
+        for study, one in sorted(series):
+            keys = {"StudyInstanceUID": study, "SeriesInstanceUID": one}
+            rows = self._query(association, "IMAGE", SOPInstanceUID="", **keys)
+            there |= {str(row.SOPInstanceUID) for row in rows}
         return there & {p.uid for p in parcels}
 
     def store(self, parcels: Sequence[Parcel], progress: Progress) -> set[str]:
@@ -168,15 +174,16 @@ class Dimse:
             If the archive refuses an object, or cuts the connection.
         """
         entity = self._entity()
+        entity.add_requested_context(_STUDY_ROOT_FIND)
         for sop_class, syntax in sorted({_kind(p) for p in parcels}):
             entity.add_requested_context(sop_class, syntax)
         with self._association(entity) as association:
             for done, parcel in enumerate(parcels, 1):
                 self._store_one(association, parcel)
                 progress(done, len(parcels))
-        if self.listen is not None:
-            return self._committed(parcels)
-        return self.held(parcels)
+            if self.listen is None:
+                return self._found(association, parcels)
+        return self._committed(parcels)
 
     def _store_one(self, association: Any, parcel: Parcel) -> None:
         try:

@@ -18,7 +18,8 @@ from perioview.record import codes
 from perioview.record.codes import code_value, is_private, unit_name
 
 # Quantities that history tells of, in the order of a row of `measure` or `plaque`.
-_UNIT_IN_NAME = ("bone_loss", "root_length", "infrabony")
+_UNIT_IN_NAME = ("bone_loss", "root_length", "infrabony", "probing_depth")
+_OF_TOOTH = ("furcation_index", "mobility_index", "gingivitis_index", "probing_depth")
 _LEFT_OUT = ("normal_limit_pct", "furcation_pct")
 
 
@@ -239,7 +240,8 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
     }
     rows: list[dict[str, Any]] = []
     for group in groups:
-        if _finding(group) not in ("site", "plaque"):
+        finding = _finding(group)
+        if finding not in ("site", "plaque", "tooth"):
             continue
         tooth, root, side = _where(group)
         for item in group:
@@ -247,6 +249,8 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
             quantity = _concept(item)
             if number is None or quantity in _LEFT_OUT:
                 continue
+            if finding == "tooth" and quantity not in _OF_TOOTH:
+                continue  # said of the site that decides already
             value, unit = number
             rows.append(
                 {

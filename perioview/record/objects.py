@@ -28,9 +28,11 @@ from perioview.record.presentation import presentation_object
 from perioview.record.secondary_capture import picture_object, radiograph_object
 from perioview.record.segmentation import plaque_segmentation, stained_by_tooth
 from perioview.record.structured_report import (
+    Probed,
     measured_content,
     measurement_report,
     person_name,
+    probed_values,
     report_uid,
 )
 from perioview.visit import Examination, PhotoResult, Radiograph
@@ -114,6 +116,7 @@ class _Maker:
     verify: str | None
     earlier: list[Dataset]
     folder: str
+    probed: dict[int, Probed]
     made: list[Dataset] = field(default_factory=list)
 
     def reference(self, file: str, image: Image, wrapped: Dataset | None) -> Dataset:
@@ -188,7 +191,8 @@ def record_objects(
     identity = examination_identity(examination)
     signer = person_name(verify) if verify else None
     held = current_reports(r for r in earlier if is_report(r))
-    maker = _Maker(identity, signer, held, examination.folder)
+    probed = probed_values(examination.chart)
+    maker = _Maker(identity, signer, held, examination.folder, probed)
     pictures = pictures or {}
     sources: list[Dataset] = []
     for number, radiograph in enumerate(examination.radiographs, 1):
@@ -216,7 +220,13 @@ def _radiograph_objects(
     )
     sources = [source]
     if len(radiograph.marks):
-        parts = (radiograph.marks, radiograph.calibration, radiograph.sites, radiograph.teeth)
+        parts = (
+            radiograph.marks,
+            radiograph.calibration,
+            radiograph.sites,
+            radiograph.teeth,
+            maker.probed,
+        )
         content = measured_content(str(source.SOPInstanceUID), *parts)
         same, before = maker.replaced(source, content)
         report = same

@@ -8,7 +8,7 @@ for the scale. Numbers travel as FloatingPointValue (PS3.3 C.18.1), hence bit fo
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from pydicom.sr.coding import Code
 from perioview import __version__
 from perioview.bone_loss import Site
 from perioview.calibration import Calibration
+from perioview.chart import Chart
 from perioview.marks import Mark, Marks, name
 from perioview.measurement import Measurement
 from perioview.record import codes
@@ -30,6 +31,39 @@ CAUTION = (
     "nothing of buccal and lingual sides."
 )
 PHOTO_CAUTION = "Stain shows nothing below the gum line."
+
+
+# Of one tooth: concept, value and unit of what its chart says.
+Probed = tuple[tuple[str, float, str], ...]
+
+
+def probed_values(chart: Chart | None) -> dict[int, Probed]:
+    """Worst of what was probed and seen before scaling, by tooth.
+
+    Parameters
+    ----------
+    chart : Chart or None
+
+    Returns
+    -------
+    dict of int to tuple
+        Blank stays absent: it was not measured.
+    """
+    found: dict[int, Probed] = {}
+    for tooth in dict.fromkeys(row.tooth for row in (chart.rows if chart else ())):
+        rows = chart.of(tooth, "before") if chart else ()
+        columns = (
+            ("furcation_index", [r.furcation for r in rows], "1"),
+            ("mobility_index", [r.mobility for r in rows], "1"),
+            ("gingivitis_index", [r.gingivitis_index for r in rows], "1"),
+            ("probing_depth", [r.probing_depth_mm for r in rows], "mm"),
+        )
+        found[tooth] = tuple(
+            (concept, float(max(v for v in values if v is not None)), unit)
+            for concept, values, unit in columns
+            if any(v is not None for v in values)
+        )
+    return found
 
 
 def site_values(site: Site) -> tuple[tuple[str, Measurement], ...]:
@@ -173,8 +207,8 @@ class ReportBuilder:
             said=self.said("pattern", site.pattern) + self.said("flag", *site.flags),
         )
 
-    def add_tooth(self, stage: ToothStage) -> None:
-        """Add one tooth: its worst percentage, radiographic stage and how sure."""
+    def add_tooth(self, stage: ToothStage, probed: Probed = ()) -> None:
+        """Add one tooth: its worst percentage, radiographic stage, how sure, what was probed."""
         said = self.said("stage", stage.radiographic_stage)
         said += self.said("deciding_root", stage.root)
         said += self.said("deciding_side", stage.side)
@@ -187,6 +221,7 @@ class ReportBuilder:
             self.number(f"probability_{band}", p, "1")
             for band, p in (stage.stage_probability or {}).items()
         ]
+        numbers += [self.number(concept, value, unit) for concept, value, unit in probed]
         self.add_group(
             "tooth",
             f"{stage.tooth} as a whole",
@@ -348,9 +383,11 @@ def measured_content(
     calibration: Calibration,
     sites: Sequence[Site],
     teeth: Sequence[ToothStage],
+    probed: Mapping[int, Probed] | None = None,
 ) -> str:
     """Digest of everything a measurement report says of its image."""
-    return digest(image_uid, marks.items, calibration, tuple(sites), tuple(teeth))
+    said = {t.tooth: (probed or {}).get(t.tooth, ()) for t in teeth}
+    return digest(image_uid, marks.items, calibration, tuple(sites), tuple(teeth), said)
 
 
 def measurement_report(
@@ -360,6 +397,7 @@ def measurement_report(
     calibration: Calibration,
     sites: Sequence[Site],
     teeth: Sequence[ToothStage],
+    probed: Mapping[int, Probed] | None = None,
     *,
     verify: str | None = None,
     predecessor: Dataset | None = None,
@@ -378,6 +416,8 @@ def measurement_report(
     calibration : Calibration
     sites : sequence of Site
     teeth : sequence of ToothStage
+    probed : mapping of int to tuple, optional
+        What the chart says of a tooth (`probed_values`).
     verify : str, optional
         Name of the clinician who verifies it; without, the report is unverified.
     predecessor : Dataset, optional
@@ -401,8 +441,8 @@ def measurement_report(
     for site in sites:
         builder.add_site(site)
     for tooth in teeth:
-        builder.add_tooth(tooth)
-    content = measured_content(str(image.SOPInstanceUID), marks, calibration, sites, teeth)
+        builder.add_tooth(tooth, (probed or {}).get(tooth.tooth, ()))
+    content = measured_content(str(image.SOPInstanceUID), marks, calibration, sites, teeth, probed)
     return builder.report(
         "procedure", CAUTION, content, verify=verify, predecessor=predecessor, number=number
     )

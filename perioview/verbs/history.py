@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import Any
 
 from perioview.errors import InputRefused
@@ -24,6 +25,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--all", action="store_true", help="also reports that a later one has replaced"
     )
+    parser.add_argument(
+        "--plot", metavar="SVG", help="draw the course of every tooth over time to SVG"
+    )
     add_json_argument(parser)
 
 
@@ -40,6 +44,11 @@ def run(args: argparse.Namespace) -> None:
             f"patient {args.patient}: no measurement found at {args.source}; "
             "check the number and the place, or attach a visit first."
         )
+    if args.plot:
+        from perioview.record.trend import trend_svg
+        from perioview.verbs.output import write_atomically
+
+        write_atomically(Path(args.plot), trend_svg(result["measurements"]).encode())
     emit(args, result, history_table(result["measurements"]))
 
 
@@ -49,6 +58,9 @@ _SHOWN = {
     "bone_loss_pct": ("bone loss", 1),
     "infrabony_mm": ("infrabony", 2),
     "coverage_pct": ("plaque", 1),
+    "probing_depth_mm": ("probing", 1),
+    "furcation_index": ("furcation", 0),
+    "mobility_index": ("mobility", 0),
 }
 
 
@@ -70,7 +82,8 @@ def history_table(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
             continue
         name, digits = _SHOWN[row["quantity"]]
         sd = "" if row["sd"] is None else f" ± {row['sd']:.{digits}f}"
-        value = f"{row['value']:.{digits}f}{sd} {row['unit']}"
+        unit = "" if row["unit"] == "1" else f" {row['unit']}"
+        value = f"{row['value']:.{digits}f}{sd}{unit}"
         yield (
             f"{row['date'] or '':10}  {row['tooth'] or '':>5} {row['root'] or '':12} "
             f"{row['side'] or '':6}  {name:10} {value:>16}  {row['stage'] or '':5}"

@@ -105,14 +105,15 @@ def round_trip(way: str, visits: int, rows: int, cols: int) -> None:
 
 def farthest(one: Marks, other: Marks) -> float:
     assert len(one) == len(other)
-    return max(
-        max(abs(a.row - b.row), abs(a.col - b.col)) for a, b in zip(one, other, strict=True)
-    )
+    return max(max(abs(a.row - b.row), abs(a.col - b.col)) for a, b in zip(one, other, strict=True))
 
 
 def farthest_number(rows: list[dict[str, object]], measured: Radiograph) -> float:
     held = {
-        (s.tooth, s.root, s.side, n): m for s in measured.sites for n, m in site_values(s) if m.known
+        (s.tooth, s.root, s.side, n): m
+        for s in measured.sites
+        for n, m in site_values(s)
+        if m.known
     }
     worst = 0.0
     for row in rows:

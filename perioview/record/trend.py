@@ -1,0 +1,106 @@
+"""The course of a patient's teeth over time: one small plot per tooth, as SVG."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from html import escape
+from typing import Any
+
+_WIDTH, _HEIGHT, _LEFT, _TOP, _ACROSS = 230, 130, 34, 26, 3
+# Solid, dashed and dotted tell roots and sides apart without colour.
+_DASHES = ("", "5 3", "1 3", "7 3 1 3", "3 3", "9 3")
+_QUANTITIES = {"bone_loss_pct": "bone loss, % of root", "coverage_pct": "plaque, % of crown"}
+
+Point = tuple[dt.date, float, float]
+
+
+def courses(rows: Iterable[dict[str, Any]]) -> dict[tuple[int, str], dict[str, list[Point]]]:
+    """Sort measurements into lines to draw.
+
+    Parameters
+    ----------
+    rows : iterable of dict
+        As `history.history` gives them.
+
+    Returns
+    -------
+    dict
+        By (tooth, quantity), then by root and side: (date, percent, SD), oldest first.
+    """
+    found: dict[tuple[int, str], dict[str, list[Point]]] = {}
+    for row in rows:
+        if row["quantity"] not in _QUANTITIES or row["tooth"] is None or row["date"] is None:
+            continue
+        line = " ".join(part for part in (row["root"], row["side"]) if part) or "crown"
+        place = found.setdefault((int(row["tooth"]), row["quantity"]), {})
+        day = dt.date.fromisoformat(row["date"])
+        place.setdefault(line, []).append((day, float(row["value"]), float(row["sd"] or 0)))
+    return {
+        key: {line: sorted(points) for line, points in lines.items()}
+        for key, lines in sorted(found.items())
+    }
+
+
+def trend_svg(rows: Iterable[dict[str, Any]]) -> str:
+    """Draw every tooth's course with bars of one SD.
+
+    Parameters
+    ----------
+    rows : iterable of dict
+        As `history.history` gives them.
+
+    Returns
+    -------
+    str
+        SVG; percent upward from 0 to 100, dates to the right, the same for all teeth.
+    """
+    drawn = courses(rows)
+    days = [day for lines in drawn.values() for points in lines.values() for day, _, _ in points]
+    first, last = (min(days), max(days)) if days else (dt.date.min, dt.date.min)
+    across, down = _ACROSS, -(-max(len(drawn), 1) // _ACROSS)
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" font-family="sans-serif" font-size="9" '
+        f'viewBox="0 0 {across * (_WIDTH + 20)} {down * (_HEIGHT + 80)}">'
+        '<rect width="100%" height="100%" fill="white"/>'
+    ]
+    for index, ((tooth, quantity), lines) in enumerate(drawn.items()):
+        x, y = index % across * (_WIDTH + 20), index // across * (_HEIGHT + 80)
+        parts.append(f'<g transform="translate({x} {y})">')
+        parts += _panel(f"{tooth}: {_QUANTITIES[quantity]}", lines, first, last)
+        parts.append("</g>")
+    return "".join([*parts, "</svg>\n"])
+
+
+def _panel(
+    title: str, lines: dict[str, list[Point]], first: dt.date, last: dt.date
+) -> Iterable[str]:
+    span = max((last - first).days, 1)
+
+    def at(day: dt.date, value: float) -> tuple[float, float]:
+        # A patient seen once has its point in the middle.
+        share = (day - first).days / span if last > first else 0.5
+        x = _LEFT + 8 + share * (_WIDTH - _LEFT - 16)
+        return round(x, 2), round(_TOP + (100 - min(max(value, 0), 100)) / 100 * _HEIGHT, 2)
+
+    yield f'<text x="{_LEFT}" y="14" font-size="11" font-weight="bold">{escape(title)}</text>'
+    for tick in (0, 25, 50, 75, 100):
+        y = at(first, tick)[1]
+        yield f'<path d="M{_LEFT} {y}H{_WIDTH}" stroke="#ccc"/>'
+        yield f'<text x="{_LEFT - 4}" y="{y + 3}" text-anchor="end">{tick}</text>'
+    below = _TOP + _HEIGHT + 12
+    yield f'<text x="{_LEFT}" y="{below}">{first.isoformat()}</text>'
+    if last > first:
+        yield f'<text x="{_WIDTH}" y="{below}" text-anchor="end">{last.isoformat()}</text>'
+    for number, (name, points) in enumerate(lines.items()):
+        dash = f'stroke-dasharray="{_DASHES[number % len(_DASHES)]}"'
+        places = [at(day, value) for day, value, _ in points]
+        path = " ".join(f"{x},{y}" for x, y in places)
+        yield f'<polyline points="{path}" fill="none" stroke="black" {dash}/>'
+        for (x, y), (day, value, sd) in zip(places, points, strict=True):
+            yield f'<circle cx="{x}" cy="{y}" r="2"/>'
+            high, low = at(day, value + sd)[1], at(day, value - sd)[1]
+            yield f'<path d="M{x} {high}V{low}" stroke="black" stroke-width="0.6"/>'
+        left, foot = _LEFT + 100 * (number // 4), below + 12 + 9 * (number % 4)
+        yield f'<path d="M{left} {foot - 3}h16" stroke="black" {dash}/>'
+        yield f'<text x="{left + 20}" y="{foot}">{escape(name)}</text>'
