@@ -169,7 +169,7 @@ _TOY_LEFT_JAW = Scene(
     upper=False,
     far_border=((-14, 9.5), (-6, 10.6), (2, 11.4), (9, 11.9), (16, 11.6), (28, 10.2)),
     gum_mm=2.0,
-    recession=((-14, 0), (4, 0), (8, 0.3), (14, 0.3), (18, 0)),
+    recession=((-14, 0), (3, 0), (5, -0.8), (13, -0.8), (18, 0)),
 )  # fmt: skip
 
 _TOY_CANINE = Scene(
@@ -214,7 +214,7 @@ _TOY_RIGHT_MAXILLA = Scene(
     upper=True,
     far_border=((-17, 8.6), (-8, 9.4), (2, 10.4), (10, 10.6), (24, 9.8)),
     gum_mm=2.0,
-    recession=((-17, 0), (-4, 0), (0, 0.8), (7, 0.8), (12, 0)),
+    recession=((-17, 0), (-4, 0), (-1, -1.0), (6, -1.0), (10, 0)),
 )  # fmt: skip
 
 _TOY_LEFT_JAW_LATER = changed(

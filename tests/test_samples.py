@@ -4,6 +4,7 @@ import csv
 import os
 import shutil
 import subprocess
+import sys
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -259,3 +260,13 @@ def test_plaque_of_the_photographs_is_the_dye_painted_on(when: str) -> None:
     # Two points is the bound set for changes of light; dye and light are this phantom's own.
     for tooth, coverage in truth.items():
         assert found[tooth] == pytest.approx(coverage, abs=2.0)
+
+
+def test_the_script_still_gives_these_marks_charts_and_visits(tmp_path: Path) -> None:
+    # A word no film's path holds: everything but the pictures, which take minutes.
+    script = [sys.executable, str(SAMPLES / "make_radiographs.py"), "--out", str(tmp_path)]
+    subprocess.run([*script, "--only", "no picture"], check=True)
+    made = [path for path in tmp_path.rglob("*") if path.suffix in (".csv", ".toml")]
+    assert len(made) == len(RADIOGRAPHS) + 2 * len(VISITS)
+    for path in made:
+        assert path.read_bytes() == (SAMPLES / path.relative_to(tmp_path)).read_bytes(), path.name
