@@ -162,9 +162,9 @@ def _sha256(path: Path) -> str:
 def _radiograph_rows(
     folder: Path, image: Mapping[str, Any], visit: Visit, job: Job
 ) -> Iterator[Row]:
-    from perioview.files.visit_folder import _radiograph
+    from perioview.files.visit_folder import measured_radiograph
 
-    result: Radiograph = _radiograph(folder, image, visit.species, job.mark_sd)
+    result: Radiograph = measured_radiograph(folder, image, visit.species, job.mark_sd)
     written = result.json_object()
     teeth = {tooth["tooth"]: tooth for tooth in written["teeth"]}
     if not written["sites"]:
@@ -177,9 +177,9 @@ def _radiograph_rows(
 
 
 def _photo_rows(folder: Path, image: Mapping[str, Any], visit: Visit, job: Job) -> Iterator[Row]:
-    from perioview.files.visit_folder import _photo
+    from perioview.files.visit_folder import measured_photo
 
-    photo = _photo(folder, image)
+    photo = measured_photo(folder, image)
     if photo.dye == "none":
         return
     if photo.result is None:

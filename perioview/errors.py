@@ -15,3 +15,7 @@ class InputRefused(ValueError):
     def __init__(self, *faults: str) -> None:
         self.faults: tuple[str, ...] = faults
         super().__init__("\n".join(faults))
+
+    def __reduce__(self) -> tuple[type[InputRefused], tuple[str, ...]]:
+        # Pickled between processes (batch), each fault stays a line of its own.
+        return InputRefused, self.faults

@@ -19,10 +19,12 @@ class FileSpacing:
 
     Parameters
     ----------
-    pixel_spacing, imager_pixel_spacing, nominal_spacing : tuple of float
-        (row spacing, column spacing) in mm: in the patient, at the detector, and of a scan.
+    pixel_spacing : tuple of float
+        (row spacing, column spacing) in mm in the patient.
     calibration_type : str
         DICOM's PixelSpacingCalibrationType, ``GEOMETRY`` or ``FIDUCIAL``.
+    imager_pixel_spacing, nominal_spacing : tuple of float
+        The same at the detector, and of a scan.
     magnification : float
         Estimated radiographic magnification factor.
     aspect_ratio : float

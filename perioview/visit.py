@@ -245,6 +245,7 @@ def measured(
     warnings = [CAUTION, *_incomplete_warnings(found, teeth)]
     if not scale.scaled:
         warnings.append("no scale: millimetres are not given, percentages are.")
+    warnings += [str(n) for n in image.attributes.get("notes", ())]
     warnings += [n for n in scale.notes if "one mark only" in n or "check" in n]
     return Radiograph(
         file or image.name, image, species, scale, marks, found, teeth, tuple(warnings)

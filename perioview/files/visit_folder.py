@@ -243,9 +243,10 @@ def new_visit(
     return visit
 
 
-def _radiograph(
+def measured_radiograph(
     folder: Path, row: Mapping[str, Any], species: str | None, mark_sd: str | None
 ) -> Radiograph:
+    """Measure one radiograph of a visit folder, by its row of ``visit.toml``."""
     from perioview.calibration import calibration
     from perioview.files.reading import read_image
     from perioview.files.tables import read_marks
@@ -265,7 +266,8 @@ def _radiograph(
     )
 
 
-def _photo(folder: Path, row: Mapping[str, Any]) -> PhotoResult:
+def measured_photo(folder: Path, row: Mapping[str, Any]) -> PhotoResult:
+    """Measure one photograph of a visit folder, where its tooth regions are known."""
     from perioview.files.reading import read_image
 
     file = str(row["file"])
@@ -304,12 +306,12 @@ def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
     radiographs, photos = [], []
     for row in visit.images:
         try:
-            radiographs.append(_radiograph(folder, row, visit.species, mark_sd))
+            radiographs.append(measured_radiograph(folder, row, visit.species, mark_sd))
         except InputRefused as error:
             faults += error.faults
     for row in visit.photos:
         try:
-            photos.append(_photo(folder, row))
+            photos.append(measured_photo(folder, row))
         except InputRefused as error:
             faults += error.faults
     chart = None
