@@ -62,8 +62,11 @@ def unchanged(moving: Any, fixed: Any) -> NDArray[np.bool_]:
     spread = np.array(
         [float(np.median(np.abs(fixed[g] - m))) for g, m in zip(groups, usual, strict=True)]
     )
-    # A group mostly of changed pixels has no place between its neighbours: hold it to rise.
-    usual = np.median([np.maximum.accumulate(usual), np.minimum.accumulate(usual[::-1])[::-1]], 0)
+    # A group mostly of changed pixels falls out of line: hold the curve to rise outward from
+    # the middle, where most pixels are and least is ever put in or taken away.
+    middle = len(groups) // 2
+    usual[middle:] = np.maximum.accumulate(usual[middle:])
+    usual[: middle + 1] = np.minimum.accumulate(usual[: middle + 1][::-1])[::-1]
     apart = np.abs(fixed - np.interp(moving, centre, usual))
     allowed = np.maximum(spread, float(np.median(spread))) * 1.4826 * 3
     kept = apart <= np.interp(moving, centre, allowed) + 1e-9 * (1 + float(np.ptp(fixed)))

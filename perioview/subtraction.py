@@ -18,6 +18,8 @@ Mask = NDArray[np.bool_]
 SMOOTH_PX = 2.0
 SIGNIFICANT = 4.0
 """Standard deviations of the local noise that a change has to exceed."""
+PASSES = (10.0, SIGNIFICANT, SIGNIFICANT)
+"""Changed areas leave the curve step by step, the plainest first."""
 LEAST_AREA_PX = 60
 GAIN_RGB = (0, 114, 178)
 LOSS_RGB = (230, 159, 0)
@@ -155,13 +157,13 @@ def difference(later: ArrayLike, earlier: ArrayLike, alignment: Alignment) -> Di
         nowhere = np.zeros(fixed.shape, bool)
         return Difference(empty, drawn, empty, 0.0, nowhere, nowhere, nowhere)
     same = _unchanged(drawn, fixed, known)
-    for _ in range(2):
+    for limit in PASSES:
         level = matched_grey(drawn, fixed, same)
         change = np.where(known, level - fixed, 0).astype(np.float32)
         smooth = cv2.GaussianBlur(change, (0, 0), SMOOTH_PX)
         noise = _noise(smooth, fixed, same)
         ratio = smooth / noise
-        same = known & (np.abs(ratio) < SIGNIFICANT)
+        same = known & (np.abs(ratio) < limit)
     return Difference(
         change=change,
         later=level,

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from scipy import fft
 from scipy.special import expit
 
 MARGIN = 0.16
@@ -70,7 +71,8 @@ def texture(rng: np.random.Generator, shape: tuple[int, int], power: float) -> n
     far = np.hypot(down, across)
     far[0, 0] = 1
     gain = far ** (-power) * np.exp(-((far / 0.16) ** 2)) * (far > 3 / max(shape))
-    made = np.fft.irfft2(np.fft.rfft2(rng.standard_normal(shape)) * gain, shape)
+    noise = rng.standard_normal(shape, dtype=np.float32)
+    made = fft.irfft2(fft.rfft2(noise) * gain.astype(np.float32), shape)
     return (made / made.std()).astype(np.float32)
 
 
@@ -81,8 +83,13 @@ def _shape(canvas: tuple[int, int], points: np.ndarray) -> np.ndarray:
 
 
 def _round_thickness(mask: np.ndarray, radius: float) -> np.ndarray:
-    far = np.minimum(cv2.distanceTransform((mask > 0.5).astype(np.uint8), cv2.DIST_L2, 5), radius)
-    return np.sqrt(np.maximum(2 * radius * far - far**2, 0)) / radius * mask
+    made = np.zeros_like(mask)
+    x, y, w, h = cv2.boundingRect((mask > 0.5).astype(np.uint8))
+    part = np.s_[max(y - 2, 0) : y + h + 2, max(x - 2, 0) : x + w + 2]
+    inside = (mask[part] > 0.5).astype(np.uint8)
+    far = np.minimum(cv2.distanceTransform(inside, cv2.DIST_L2, 5), np.float32(radius))
+    made[part] = np.sqrt(np.maximum(2 * radius * far - far**2, 0)) / radius * mask[part]
+    return made
 
 
 def _tooth(rng, canvas, x, crest, w, unit):

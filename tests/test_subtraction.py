@@ -1,0 +1,121 @@
+"""Grey matching against scikit-image, noise and crest change against phantoms with a truth."""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import pytest
+
+from perioview.alignment import Alignment, align
+from perioview.subtraction import (
+    GAIN_RGB,
+    LOSS_RGB,
+    difference,
+    difference_picture,
+    matched_grey,
+)
+from perioview.subtraction_crest import crest_change
+from tests.pairs import phantoms as ph
+
+SHAPE = (450, 600)
+STILL = Alignment(np.eye(3), 0.0, 100)
+
+
+@functools.cache
+def visits(drop: float, seed: int = 1, **exposure):
+    pose = ph.Pose(turn=2.0, shift=(5.0, -3.0))
+    change = ph.Change(crest_px=drop) if drop else None
+    pair = ph.pair(seed, SHAPE, pose, ph.Exposure(**exposure), change)
+    alignment = align(pair.later, pair.earlier)
+    return pair, alignment, difference(pair.later, pair.earlier, alignment)
+
+
+def test_matching_undoes_any_rising_curve_ruttimann1986():
+    rng = np.random.default_rng(0)
+    scene = ph.texture(rng, (200, 240), 1.0)
+    curved = 1000 / (1 + np.exp(-1.3 * scene))
+    left = matched_grey(curved, scene) - scene
+    # Success is measured, as there, by the spread of the subtraction image.
+    assert left.std() < 0.01 * scene.std()
+
+
+def test_matching_agrees_with_scikit_image():
+    from skimage.exposure import match_histograms
+
+    rng = np.random.default_rng(1)
+    fixed = np.rint(40 * ph.texture(rng, (150, 160), 0.8) + 128)
+    moving = np.rint(300 * np.sqrt(np.maximum(ph.texture(rng, (150, 160), 0.8) + 4, 0)))
+    ours, theirs = matched_grey(moving, fixed), match_histograms(moving, fixed)
+    # Their curve is read at every level of the image, ours at 513 ranks.
+    assert np.abs(ours - theirs).mean() < 0.01 * fixed.std()
+
+
+def test_matching_never_turns_the_order_of_levels_round():
+    rng = np.random.default_rng(2)
+    moving, fixed = rng.integers(0, 9, (2, 64, 64)).astype(float)
+    moving[:40] = 3.0
+    made = matched_grey(moving, fixed)
+    order = np.argsort(moving, axis=None, kind="stable")
+    assert (np.diff(made.ravel()[order]) >= 0).all()
+
+
+def test_noise_level_is_that_of_two_exposures_analytic():
+    rng = np.random.default_rng(3)
+    scene = 100 * ph.texture(rng, (300, 320), 1.2)
+    one, other = scene + rng.normal(0, 4.0, (2, 300, 320))
+    found = difference(other, one, STILL)
+    assert found.noise_sd == pytest.approx(4.0 * np.sqrt(2), rel=0.05)
+    assert not found.gain.any() and not found.loss.any()
+
+
+@pytest.mark.parametrize("gamma", [0.75, 1.4])
+def test_unchanged_jaw_shows_next_to_nothing(gamma):
+    _, _, found = visits(0.0, gamma=gamma)
+    assert (found.gain | found.loss).sum() < 0.001 * found.known.sum()
+
+
+def test_lost_bone_shows_where_it_was_lost_and_as_loss():
+    pair, _, found = visits(12.0, seed=4)
+    row, col = pair.crest[0]
+    rows, cols = np.nonzero(found.loss)
+    assert len(rows) > 150 and found.gain.sum() < 0.05 * len(rows)
+    # Half the lowered crest's width is 0.22 of a fifth of the jaw's, with its soft ends.
+    assert abs(np.median(rows) - row - 6) < 8
+    assert abs(np.median(cols) - col) < 25
+    picture = difference_picture(found, pair.earlier)
+    orange, blue = (
+        picture[found.loss].astype(int).mean(axis=0),
+        np.array(GAIN_RGB),
+    )
+    assert orange[0] > orange[2] + 60 and blue[2] > blue[0] and LOSS_RGB[0] > LOSS_RGB[2]
+
+
+def test_restored_crown_shows_as_gain():
+    pose = ph.Pose(turn=1.0)
+    pair = ph.pair(2, SHAPE, pose, None, ph.Change(restored=2))
+    found = difference(pair.later, pair.earlier, align(pair.later, pair.earlier))
+    assert found.gain.sum() > 300 and found.loss.sum() < 0.2 * found.gain.sum()
+
+
+def read(pair, alignment, found, off=0.0):
+    spot = pair.crest[0] + off * pair.axis
+    away = (-float(pair.axis[1]), float(pair.axis[0]))
+    return crest_change(found, pair.earlier, alignment, tuple(spot), tuple(pair.axis), away)
+
+
+@pytest.mark.parametrize("drop", [0.0, 4.0, 12.0])
+@pytest.mark.parametrize("off", [-4.0, 0.0, 4.0])
+def test_crest_change_is_read_from_the_pair_wherever_near_it_was_marked(drop, off):
+    moved = read(*visits(drop, seed=4), off)
+    assert moved.unit == "px"
+    assert moved.value == pytest.approx(drop, abs=1.0 + 0.15 * drop)
+    assert abs(moved.value - drop) < 3 * moved.sd
+
+
+def test_crest_change_without_a_margin_or_outside_says_so():
+    pair, alignment, found = visits(0.0)
+    flat = crest_change(found, np.zeros(SHAPE), alignment, (200, 300), (1, 0), (0, 1))
+    assert flat.flags == ("no_step",)
+    outside = crest_change(found, pair.earlier, alignment, (2, 2), (1, 0), (0, 1))
+    assert outside.flags == ("outside",)
