@@ -84,7 +84,7 @@ def plaque(
     crops = {tooth: _crop(photo.pixels, regions, tooth, box) for tooth, box in boxes.items()}
     samples = {t: colour_sample(c.rgb, c.region, c.region & ~c.glare) for t, c in crops.items()}
     enamel, stain = _enamel_and_stain(samples, two_tone)
-    photo_flags = _photo_flags(samples, enamel, stain)
+    photo_flags = _photo_flags(enamel, stain, two_tone)
     stain_map = np.zeros(regions.shape, np.uint8)
     teeth = []
     for tooth, box in sorted(boxes.items()):
@@ -232,22 +232,23 @@ def _counted(
     return Counted(crop.region, crop.glare, crop.region_px, film, stained, older, enamel.sd)
 
 
-def _photo_flags(
-    samples: dict[int, Sample], enamel: dict[int, Enamel], stain: Stain
-) -> tuple[str, ...]:
+def _photo_flags(enamel: dict[int, Enamel], stain: Stain, two_tone: bool) -> tuple[str, ...]:
     rule = plaque_rules()["dye"]
     flags = []
     if not enamel:
         return ("no_clean_enamel",)
+    red, blue = np.median([e.ratios for e in enamel.values()], axis=0)
     # Lamp colour and yellowing trade red against blue; only dye lowers green under both.
-    magenta = float(np.median([e.ratios[0] + e.ratios[1] for e in enamel.values()]))
-    if magenta > rule["clean_magenta"]:
+    unlike = abs(red) > rule["clean_red"] or abs(blue) > rule["clean_blue"]
+    if unlike or red + blue > rule["clean_magenta"]:
         flags.append("no_clean_enamel")
     if not math.isfinite(stain.degrees) or stain.share < rule["least_share"]:
         flags.append("no_dye")
-    outside = not rule["lowest_deg"] <= stain.degrees <= rule["highest_deg"]
-    if math.isfinite(stain.degrees) and outside:
-        flags.append("dye_hue_outside")
+    elif stain.agreement < rule["least_agreement"]:
+        flags += ["no_dye", "colours_of_no_dye"]
+    highest = rule["highest_deg" if two_tone else "highest_one_tone_deg"]
+    if math.isfinite(stain.degrees) and not rule["lowest_deg"] <= stain.degrees <= highest:
+        flags += [f for f in ("no_dye", "dye_hue_outside") if f not in flags]
     return tuple(flags)
 
 
@@ -258,8 +259,9 @@ def _tooth_flags(sample: Sample, counted: Counted, enamel: Enamel | None) -> tup
         flags.append("clean_enamel_shared")
     if sample.clipped > rule["clipped_share"]:
         flags.append("clipped")
-    if sample.edge_share > rule["edge_share"]:
-        flags.append("blurred")
+    if sample.edge_share > rule["blurred_share"]:
+        useless = sample.edge_share > rule["too_blurred_share"]
+        flags.append("too_blurred" if useless else "blurred")
     if counted.glare_share > rule["glare_share"]:
         flags.append("mostly_glare")
     if counted.region_px < rule["least_px"]:

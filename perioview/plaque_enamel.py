@@ -19,6 +19,8 @@ REDUCED = 96
 LEVEL = 0.03
 AGREEMENT = 0.11
 BLUER = 0.15
+# Levels between the two sides of an edge that shows how sharp a photo is.
+PLAIN = 40
 # Share of a tooth that makes its lowest level substantial.
 SUBSTANTIAL = 0.04
 
@@ -129,6 +131,9 @@ def _edge_width(green: NDArray[np.uint8]) -> float:
     height = cv2.dilate(grey, block) - cv2.erode(grey, block)
     step = np.hypot(cv2.Sobel(grey, -1, 1, 0, scale=1 / 8), cv2.Sobel(grey, -1, 0, 1, scale=1 / 8))
     strong = step >= np.quantile(step, 0.95)
+    if float(np.median(height[strong])) < PLAIN:
+        # Nothing here has an edge to be judged by.
+        return 0.0
     return float(np.median(height[strong] / np.maximum(step[strong], 0.5)))
 
 

@@ -17,7 +17,7 @@ Rgb = NDArray[np.uint8]
 
 # Light to dark in steps of even lightness, so that it also reads in grey print; blue for newer
 # plaque and orange to brown for older differ for every common colour deficiency.
-NEWER = ((222, 235, 247), (107, 174, 214), (8, 48, 107))
+NEWER = ((190, 214, 240), (88, 152, 205), (8, 48, 107))
 OLDER = ((254, 230, 190), (241, 140, 40), (102, 37, 6))
 GLARE_GREY = (200, 200, 200)
 
@@ -167,7 +167,9 @@ def _legend(cols: int, result: PlaqueResult, unit: float) -> Rgb:
     for number, (name, offset) in enumerate(ramps):
         top = pad + number * line
         write(name, pad, top + round(12 * unit))
-        codes = offset + np.linspace(1, CAP, length).round().astype(int)
+        codes = offset + np.linspace(min(100 * result.density, CAP), CAP, length).round().astype(
+            int
+        )
         bar = strip[top : top + round(14 * unit), start : start + length]
         bar[:] = _colours()[codes][None, : bar.shape[1]]
     y = pad + round(12 * unit)

@@ -33,12 +33,16 @@ class Stain:
         Share of all teeth's points that carry dye, 0 to 1.
     degrees : float
         Hue angle of what is coloured; NaN when nothing is.
+    agreement : float
+        Share of all edges of colour that have the dye's hue, 0 to 1; NaN with too few edges. A
+        dye has one hue or two, the colours of anything else differ.
     """
 
     newer: Dye
     older: Dye
     share: float
     degrees: float
+    agreement: float = math.nan
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,7 +97,7 @@ def stain_colour(
     degrees = _hue(edges if len(edges.sizes) >= 40 else dense)
     if not two_tone:
         hue = min(max(degrees, rule["lowest_deg"]), rule["highest_deg"])
-        return Stain(_fitted(hue, edges), older, share, degrees)
+        return Stain(_fitted(hue, edges), older, share, degrees, _agreement(edges, degrees))
     split = _valley(pool, rule["split_deg"])
     fitted = []
     for guess, low, high in ((newer, rule["lowest_deg"], split), (older, split, 150.0)):
@@ -104,7 +108,15 @@ def stain_colour(
                 hue = _hue(side)
                 break
         fitted.append(_fitted(hue, edges))
-    return Stain(fitted[0], fitted[1], share, degrees)
+    agreement = _agreement(edges, *(d.degrees for d in fitted))
+    return Stain(fitted[0], fitted[1], share, degrees, agreement)
+
+
+def _agreement(edges: _Colours, *hues: float) -> float:
+    if len(edges.angles) < 150:
+        return math.nan
+    away = np.min([np.abs(edges.angles - hue) for hue in hues], axis=0)
+    return float(np.mean(away < 22))
 
 
 def _points(samples: Mapping[int, Sample], enamel: Mapping[int, Enamel]) -> _Colours:

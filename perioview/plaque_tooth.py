@@ -121,11 +121,14 @@ def tooth_plaque(
     if two_tone and counted.older is not None:
         older = min(coverage_pct, 100 * int(np.count_nonzero(stained & counted.older)) / area)
     halves = (gingival, coronal)
+    sd = _coverage_sd(counted, valid, stained, density)
+    if "blurred" in flags:
+        sd = math.hypot(sd, plaque_rules()["trust"]["blurred_sd_pct"])
     return ToothPlaque(
         tooth,
         *sizes,
         covered,
-        Measurement(coverage_pct, _coverage_sd(counted, valid, stained, density), "%"),
+        Measurement(coverage_pct, sd, "%"),
         gingival[0],
         coronal[0],
         gingival[1],
