@@ -197,7 +197,7 @@ def owner_html(page: OwnerPage) -> str:
 
 def owner_pdf(page: OwnerPage) -> bytes:
     """Write the page as PDF."""
-    from perioview.record.report import document, heading, text
+    from perioview.record.pages import document, heading, text
 
     pdf = document()
     pdf.running = f"{page.pet}  {page.date}"
@@ -222,4 +222,6 @@ def owner_pdf(page: OwnerPage) -> bytes:
         pdf.image(io.BytesIO(data), w=120, x=45, alt_text=alt)
         pdf.ln(3)
     text(pdf, CLOSING, 9)
+    for line in pdf.letter_warnings():
+        text(pdf, f"Note: {line}", 7)
     return bytes(pdf.output())

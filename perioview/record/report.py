@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
-from importlib.resources import files
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from perioview import __version__
+from perioview.awake import awake_caution
+from perioview.care import STANDING
 from perioview.closeout import closeout_lines
 from perioview.criteria import ToothAssessment
 from perioview.record.findings import Findings
 from perioview.record.mouth_map import mouth_picture
+from perioview.record.pages import FAMILY, document, grid, heading, text
 from perioview.record.picture import annotated, jpeg
+from perioview.record.since_last_pages import since_last_pages
 from perioview.verbs.tables import shown
 from perioview.visit import Radiograph
 
@@ -30,72 +32,10 @@ CAUTIONS = (
 )
 
 
-def document() -> Any:
-    """Open a PDF with the report's own fonts and a running foot."""
-    from fpdf import FPDF
-
-    class Report(FPDF):
-        """Pages with a running foot."""
-
-        running = ""
-
-        def footer(self) -> None:
-            self.set_y(-12)
-            self.set_font("DejaVu", size=7)
-            self.set_text_color(90)
-            self.cell(
-                0, 5, f"{self.running}   perioview {__version__}   page {self.page_no()}/{{nb}}"
-            )
-
-    pdf = Report(format="A4")
-    fonts = files("perioview") / "data" / "fonts"
-    pdf.add_font("DejaVu", fname=str(fonts / "DejaVuSans.ttf"))
-    pdf.add_font("DejaVu", style="B", fname=str(fonts / "DejaVuSans-Bold.ttf"))
-    pdf.set_margin(15)
-    pdf.set_auto_page_break(True, 16)
-    pdf.set_lang("en")
-    return pdf
-
-
-def heading(pdf: Any, words: str, level: int = 0, room: float = 30.0) -> None:
-    """Write a heading, on a new page where less than `room` mm would be left below it."""
-    pdf.ln(2)
-    if pdf.will_page_break(room):
-        pdf.add_page()
-    pdf.set_font("DejaVu", "B", 12 - level)
-    pdf.set_text_color(0)
-    pdf.start_section(words, level=level)
-    pdf.multi_cell(0, 6.5, words, new_x="LMARGIN", new_y="NEXT")
-
-
-def text(pdf: Any, words: str, size: float = 9) -> None:
-    """Write a paragraph."""
-    pdf.set_font("DejaVu", size=size)
-    pdf.set_text_color(0)
-    pdf.multi_cell(0, 5, words, new_x="LMARGIN", new_y="NEXT", align="L")
-
-
-def _table(
-    pdf: Any, head: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[int]
-) -> None:
-    if not rows:
-        return
-    pdf.set_font("DejaVu", size=7.5)
-    pdf.set_text_color(0)
-    with pdf.table(
-        col_widths=tuple(widths), line_height=4.4, padding=0.6, first_row_as_headings=True,
-        borders_layout="HORIZONTAL_LINES", text_align="LEFT",
-    ) as table:  # fmt: skip
-        for cells in (head, *rows):
-            row = table.row()
-            for cell in cells:
-                row.cell(cell)
-
-
 def _value(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return "" if value is None else str(value)
+    return "" if value is None else str(value).strip("^").replace("^", ", ")
 
 
 def _identity(pdf: Any, found: Findings) -> None:
@@ -115,7 +55,7 @@ def _identity(pdf: Any, found: Findings) -> None:
     pairs = [
         (*rows[i], *(rows[i + half] if i + half < len(rows) else ("", ""))) for i in range(half)
     ]
-    pdf.set_font("DejaVu", size=8.5)
+    pdf.set_font(FAMILY, size=8.5)
     with pdf.table(
         col_widths=(14, 36, 14, 36), line_height=5, first_row_as_headings=False,
         borders_layout="NONE",
@@ -155,7 +95,7 @@ def _radiograph(pdf: Any, radiograph: Radiograph, picture: Rgb) -> None:
     ]  # fmt: skip
     head = ("tooth", "root", "side", "loss %", f"loss {unit}", f"root {unit}", f"infrabony {unit}",
             "pattern*", "flags")  # fmt: skip
-    _table(pdf, head, rows, (9, 17, 11, 16, 17, 19, 17, 15, 43))
+    grid(pdf, head, rows, (9, 17, 11, 16, 17, 19, 17, 15, 43))
     text(pdf, "± one standard deviation.  * heuristic.", 7)
     for warning in radiograph.warnings[1:]:
         text(pdf, f"Note: {warning}", 7.5)
@@ -185,23 +125,18 @@ def _stages(pdf: Any, found: Findings) -> None:
     if not shown_teeth:
         text(pdf, "Nothing has been marked or charted yet.")
         return
-    head = (
-        "tooth",
-        "stage",
-        "decided by",
-        "bone loss %",
-        "attachment mm",
-        "likely stages",
-        "notes",
-    )
-    _table(pdf, head, [_stage_row(a) for a in shown_teeth], (10, 22, 28, 20, 18, 34, 48))
+    said = found.summary.sentence
+    text(pdf, f"{said[0].upper()}{said[1:]}. A stage belongs to a tooth, never to the patient.")
+    head = ("tooth", "stage", "decided by", "bone loss %", "loss by probe, mm", "likely stages",
+            "notes")  # fmt: skip
+    grid(pdf, head, [_stage_row(a) for a in shown_teeth], (10, 22, 26, 20, 20, 34, 48))
     unstaged = [str(a.tooth) for a in found.assessments if a not in shown_teeth]
     if unstaged:
         text(pdf, f"Not enough to stage: {', '.join(unstaged)}.", 7.5)
     text(
         pdf,
-        "Stages belong to teeth, not to the patient (AVDC nomenclature). Stages 0 and 1 are told "
-        "apart by gingivitis, never by a radiograph.",
+        "Stages: AVDC nomenclature. Stages 0 and 1 are told apart by gingivitis, never by a "
+        "radiograph.",
         7.5,
     )
 
@@ -237,24 +172,62 @@ def _photos(pdf: Any, found: Findings) -> None:
                 )
             )
         head = ("tooth", "coverage %", "gingival half %", "coronal half %", "index", "flags")
-        _table(pdf, head, rows, (12, 24, 24, 24, 14, 70))
+        grid(pdf, head, rows, (12, 24, 24, 24, 14, 70))
     text(pdf, "Stain shows nothing below the gum line.", 7.5)
+
+
+def _awake(pdf: Any, found: Findings) -> None:
+    if not any(f.text for f in found.awake.findings) and not found.stage_pairs:
+        return
+    heading(pdf, "Awake, before anaesthesia")
+    for f in found.awake.findings:
+        if f.text:
+            text(pdf, f"{f.words}: {f.text}", 8)
+    if found.awake.not_examined:
+        text(pdf, f"Not looked at awake: {', '.join(found.awake.not_examined)}.", 8)
+    for pair in found.stage_pairs:
+        text(pdf, pair.sentence, 8)
+    if found.stage_pairs:
+        text(pdf, awake_caution(), 7.5)
+
+
+def _options(pdf: Any, found: Findings) -> None:
+    """Options by name, so that what is published about one is told once."""
+    heading(pdf, "Options to consider", room=45)
+    text(pdf, STANDING, 8)
+    rows: dict[tuple[str, str, str, str], list[str]] = {}
+    for o in found.options:
+        asks = f" (ask: {', '.join(o.asks)})" if o.asks else ""
+        told = rows.setdefault((o.name, o.sentence, o.source, o.limits), [])
+        told.append(f"{o.tooth}: {', '.join(o.because)}{asks}")
+    grid(
+        pdf,
+        ("option", "teeth, because of", "what is published", "source and limits"),
+        [(k[0], "\n".join(told), k[1], f"{k[2]}. {k[3]}") for k, told in rows.items()],
+        (24, 60, 54, 42),
+    )
 
 
 def _guidance(pdf: Any, found: Findings) -> None:
     if found.options:
-        heading(pdf, "Options to consider")
-        text(pdf, "Published guidance, never an order; the clinician and the owner decide.", 8)
-        rows = [
-            (str(o.tooth), o.name, o.sentence, "; ".join(o.because), f"{o.source}. {o.limits}")
-            for o in found.options
-        ]
-        _table(pdf, ("tooth", "option", "what is published", "because of", "source and limits"),
-               rows, (12, 24, 60, 34, 50))  # fmt: skip
+        _options(pdf, found)
     if found.cautions:
         heading(pdf, "Cautions")
+        teeth: dict[tuple[str, str], list[str]] = {}
         for c in found.cautions:
-            text(pdf, f"{c.tooth}: {c.sentence} ({c.source})", 8)
+            teeth.setdefault((c.sentence, c.source), []).append(str(c.tooth))
+        for (sentence, source), numbers in teeth.items():
+            text(pdf, f"{', '.join(numbers)}: {sentence} ({source})", 8)
+    if found.courses:
+        heading(pdf, "Decided, agreed, done")
+        rows = [
+            (
+                str(c.tooth), c.decision or "-", c.agreed or "not recorded", c.done or "open",
+                c.film_after or ("none" if c.extracted else "-"),
+            )
+            for c in found.courses
+        ]  # fmt: skip
+        grid(pdf, ("tooth", "decision", "agreed", "done", "film after"), rows, (12, 40, 44, 46, 38))
     if found.gaps:
         heading(pdf, "Still open")
         for line in closeout_lines(found.gaps)[1:]:
@@ -283,7 +256,7 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
     pdf.running = f"{patient.get('id', '')}  {who}  {visit.visit.get('date', '')}"
     pdf.set_title(f"Dental examination {pdf.running}")
     pdf.add_page()
-    pdf.set_font("DejaVu", "B", 15)
+    pdf.set_font(FAMILY, "B", 15)
     pdf.multi_cell(0, 9, "Dental examination: measurements", new_x="LMARGIN", new_y="NEXT")
     _identity(pdf, found)
     _stages(pdf, found)
@@ -292,7 +265,10 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
         io.BytesIO(jpeg(mouth_picture(found.map_shapes))), w=118, x=46,
         alt_text="Bone level of every measured root and stage of every tooth, around the mouth",
     )  # fmt: skip
+    _awake(pdf, found)
     _guidance(pdf, found)
+    if found.since:
+        since_last_pages(pdf, found.since)
     if found.examination.radiographs:
         heading(pdf, "Radiographs", room=160)
     for radiograph in found.examination.radiographs:
@@ -303,10 +279,12 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
         heading(pdf, "Procedure")
         rows = [(_value(s.get("name")), "done" if s.get("done") else "open", _value(s.get("at")))
                 for s in visit.steps]  # fmt: skip
-        _table(pdf, ("step", "", "at"), rows, (90, 20, 50))
+        grid(pdf, ("step", "", "at"), rows, (90, 20, 50))
     heading(pdf, "How this was measured, and how sure it is")
     for line in (*found.method, *CAUTIONS):
         text(pdf, "• " + line, 8)
+    for line in pdf.letter_warnings():
+        text(pdf, f"Note: {line}", 8)
     pdf.ln(12)
     text(pdf, "Clinician: ______________________________    Date: ______________")
     return bytes(pdf.output())

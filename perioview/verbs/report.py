@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("visit", metavar="VISIT", help="visit folder")
     parser.add_argument("--out", metavar="DIR", help="where to write; VISIT/record by default")
     parser.add_argument("--mark-sd", metavar="S", help="repeatability of a mark, as for measure")
+    parser.add_argument("--previous", metavar="VISIT", help="earlier visit folder, to compare with")
     parser.add_argument("--home-care", metavar="FILE", help="a practice's own home care (TOML)")
 
 
@@ -52,6 +53,9 @@ def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[s
     }
     for radiograph in exam.radiographs:
         written[names[radiograph.file]] = png(drawn[radiograph.file])
+    if found.since:
+        for file, data in found.since.pictures.items():
+            written[f"{Path(file).name}.since-last.png"] = data
     for photo in exam.photos:
         if photo.result is not None:
             from perioview.plaque_overlay import overlay
@@ -90,8 +94,11 @@ def run(args: argparse.Namespace) -> None:
     from perioview.files.visit_folder import examine
     from perioview.home_care import home_care_rules
     from perioview.record.findings import findings
+    from perioview.record.since_last import since_last
 
-    found = findings(examine(args.visit, mark_sd=args.mark_sd))
+    exam = examine(args.visit, mark_sd=args.mark_sd)
+    since = since_last(args.visit, args.previous, exam, args.mark_sd) if args.previous else None
+    found = findings(exam, since)
     folder = Path(args.out) if args.out else Path(args.visit) / "record"
     rules = home_care_rules(args.home_care) if args.home_care else None
     written = record_files(found, rules)

@@ -1,0 +1,82 @@
+"""The report's pages on what changed since an earlier visit."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+from perioview.record.pages import grid, heading, text
+from perioview.record.picture import jpeg
+from perioview.record.since_last import SinceLast
+
+
+def _of(value: float | None, sd: float | None, digits: int) -> str:
+    if value is None:
+        return "-"
+    # A change of nothing has no sign.
+    shown = f"{round(value, digits) + 0.0:+.{digits}f}" if round(value, digits) else "0"
+    return shown if sd is None else f"{shown} ± {sd:.{digits}f}"
+
+
+def _real(detectable: bool | None) -> str:
+    if detectable is None:
+        return "not known"
+    return "yes" if detectable else "no, within repeat marking"
+
+
+def _picture(pdf: Any, file: str, data: bytes) -> None:
+    import numpy as np
+    from PIL import Image
+
+    picture = Image.open(io.BytesIO(data)).convert("RGB")
+    width = min(180.0, 100.0 * picture.width / picture.height)
+    heading(pdf, file, 1, width * picture.height / picture.width + 12)
+    pdf.image(
+        io.BytesIO(jpeg(np.asarray(picture))), w=width, x=(210 - width) / 2,
+        alt_text=f"{file}: earlier visit, this visit laid onto it, and the change between them",
+    )  # fmt: skip
+
+
+def since_last_pages(pdf: Any, since: SinceLast) -> None:
+    """Write pictures side by side and the tables of change."""
+    heading(pdf, f"Since last time ({since.date})", room=120 if since.pictures else 40)
+    for file, data in since.pictures.items():
+        _picture(pdf, file, data)
+    found = since.json_object()
+    rows = [
+        (
+            str(c["tooth"]), c["root"], c["side"], _of(c["change_pct"], c["change_pct_sd"], 1),
+            _of(c["change_mm"], c["change_mm_sd"], 2), _real(c["detectable"]),
+            ", ".join(c["flags"]).replace("_", " "),
+        )
+        for c in found["sites"]
+    ]  # fmt: skip
+    if rows:
+        heading(pdf, "Bone loss, this visit minus the earlier one", 1, 40)
+    head = ("tooth", "root", "side", "change, points", "change mm", "more than repeat?", "flags")
+    grid(pdf, head, rows, (11, 22, 14, 26, 26, 40, 40))
+    if rows:
+        text(pdf, "+ is more loss. Points: per cent of the root. ± one SD of both visits' marks; "
+             "more than repeat: beyond 1.96 SD.", 7)  # fmt: skip
+    plaque = [
+        (
+            str(t["tooth"]),
+            *("-" if t[k] is None else f"{t[k]:.1f}" for k in ("before_pct", "after_pct")),
+        )
+        for t in found["teeth"]
+    ]
+    if plaque:
+        heading(pdf, "Plaque", 1, 40)
+    grid(pdf, ("tooth", "earlier, coverage %", "this visit, coverage %"), plaque, (15, 40, 40))
+    _stage_table(pdf, since)
+    for warning in found["warnings"]:
+        text(pdf, f"Note: {warning}", 7.5)
+
+
+def _stage_table(pdf: Any, since: SinceLast) -> None:
+    if not since.stages:
+        return
+    heading(pdf, "Stage of each tooth, then and now", 1, 40)
+    rows = [(str(s.tooth), s.before or "not staged", s.now or "not staged") for s in since.stages]
+    grid(pdf, ("tooth", f"stage {since.date}", "stage at this visit"), rows, (15, 40, 40))
+    text(pdf, "A stage may differ because more was measured, not because the disease moved.", 7)
