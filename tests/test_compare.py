@@ -1,0 +1,188 @@
+"""The verb `compare`: its JSON, its files and its refusals."""
+
+from __future__ import annotations
+
+import json
+
+import cv2
+import numpy as np
+import pytest
+
+from perioview.alignment import mapped
+from perioview.cli import main
+from tests.pairs import phantoms as ph
+
+SHAPE = (450, 600)
+HEADER = "tooth,root,side,landmark,row,col,mm"
+
+
+def marks_file(path, points):
+    rows = [f"308,distal,distal,{k},{r},{c}," for k, (r, c) in points.items() if k != "apex"]
+    row, col = points["apex"]
+    path.write_text("\n".join([HEADER, *rows, f"308,distal,,apex,{row},{col},"]) + "\n")
+    return str(path)
+
+
+@pytest.fixture(scope="module")
+def visits(tmp_path_factory):
+    """Two radiographs with 12 px of crest lost beside the distal root of 308, and marks."""
+    folder = tmp_path_factory.mktemp("visits")
+    pair = ph.pair(4, SHAPE, ph.Pose(turn=2, shift=(5, -3)), None, ph.Change(crest_px=12))
+    names = {}
+    for name, image in (("earlier", pair.earlier), ("later", pair.later)):
+        names[name] = str(folder / f"{name}.png")
+        cv2.imwrite(names[name], image * 16)
+    crest = pair.crest[0]
+    spots = {"cej": crest - [30, 0], "crest": crest, "apex": np.add(crest, [120, -20])}
+    names["marks_earlier"] = marks_file(folder / "earlier.csv", spots)
+    spots["crest"] = np.add(crest, [12, 0])
+    back = np.linalg.inv(pair.transform)
+    later = {k: mapped(back, v)[0] for k, v in spots.items()}
+    names["marks_later"] = marks_file(folder / "later.csv", later)
+    return pair, names
+
+
+def marks_given(names):
+    return ["--marks-earlier", names["marks_earlier"], "--marks-later", names["marks_later"]]
+
+
+def test_radiographs_with_marks(visits, tmp_path, capsys):
+    pair, names = visits
+    out = tmp_path / "out"
+    given = ["compare", names["earlier"], names["later"], *marks_given(names), "--species", "dog"]
+    assert main([*given, "--mark-sd", "0.5", "--out", str(out), "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert {"transform", "alignment_rms_px", "matches", "sites", "teeth", "warnings"} <= set(found)
+    landed = mapped(np.array(found["transform"]), pair.landmarks)
+    assert np.median(np.hypot(*(landed - mapped(pair.transform, pair.landmarks)).T)) < 0.3
+    site = next(s for s in found["sites"] if s["change_pct"] is not None)
+    # CEJ to apex 150 px down and 20 across; the crest moved 12 px down.
+    axis = np.array([150, -20]) / np.hypot(150, 20)
+    assert site["change_pct"] == pytest.approx(100 * 12 * axis[0] / np.hypot(150, 20), abs=0.3)
+    assert site["detectable"] is (abs(site["change_pct"]) > 1.96 * site["change_pct_sd"]) is True
+    (crest,) = [c for c in found["crests"] if c["moved"] is not None]
+    assert crest["moved"] == pytest.approx(12, abs=2.5) and crest["detectable"]
+    assert {p.name for p in out.iterdir()} == {
+        "side-by-side.png",
+        "difference.png",
+        "proposals.json",
+    }
+    proposals = json.loads((out / "proposals.json").read_text())["proposals"]
+    back = mapped(np.linalg.inv(pair.transform), pair.crest)[0]
+    at = next(p for p in proposals if p["landmark"] == "crest")
+    assert (at["row"], at["col"]) == pytest.approx(tuple(back), abs=0.5)
+    assert cv2.imread(str(out / "difference.png")).shape[:2] == SHAPE
+
+
+def test_default_repeatability_holds_back_what_two_markings_cannot_tell(visits, capsys):
+    _, names = visits
+    given = ["compare", names["earlier"], names["later"], *marks_given(names), "--species", "dog"]
+    assert main([*given, "--mm-per-px", "0.01", "--json", "-"]) == 0
+    sites = json.loads(capsys.readouterr().out)["sites"]
+    assert [s["detectable"] for s in sites if s["change_pct"] is not None] == [False]
+
+
+def test_without_marks_the_images_are_aligned_and_a_table_shown(visits, capsys):
+    _, names = visits
+    assert main(["compare", names["earlier"], names["later"]]) == 0
+    assert capsys.readouterr().out.startswith("aligned: ")
+
+
+def test_refusals_name_file_and_reason(visits, tmp_path, capsys):
+    _, names = visits
+    other = str(tmp_path / "other.png")
+    cv2.imwrite(other, ph.pair(40, SHAPE, ph.Pose()).earlier * 16)
+    out = tmp_path / "out"
+    assert main(["compare", names["earlier"], other, "--out", str(out), "--json", "-"]) == 2
+    shown = capsys.readouterr()
+    assert "other.png: cannot be aligned" in shown.err and not shown.out and not out.exists()
+    given = ["compare", names["earlier"], names["later"]]
+    assert main([*given, "--marks-later", names["marks_later"]]) == 2
+    assert main([*given, *marks_given(names)]) == 2
+    assert "species" in capsys.readouterr().err
+    assert main(["compare", str(tmp_path), names["later"]]) == 2
+
+
+def test_point_pairs_serve_when_nothing_else_does(visits, tmp_path, capsys):
+    pair, names = visits
+    path = tmp_path / "points.csv"
+    spots = np.array([[60.0, 60], [380, 90], [70, 520], [370, 500]])
+    rows = [
+        ",".join(map(str, (*a, *b)))
+        for a, b in zip(spots, mapped(pair.transform, spots), strict=True)
+    ]
+    path.write_text("row_later,col_later,row_earlier,col_earlier\n" + "\n".join(rows) + "\n")
+    given = ["compare", names["earlier"], names["later"], "--points", str(path), "--json", "-"]
+    assert main(given) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["matches"] == 4
+    assert np.array(found["transform"]) == pytest.approx(pair.transform, abs=1e-5)
+
+
+def photo(stained: bool, seed: int = 5) -> np.ndarray:
+    """Two white teeth in pink gum, textured; the gum half of both stained on demand."""
+    rng = np.random.default_rng(seed)
+    image = np.full((420, 600, 3), (188, 96, 104), float)
+    image += 9 * ph.texture(rng, (420, 600), 0.9)[..., None]
+    for col in (190, 410):
+        tooth = np.zeros((420, 600), np.uint8)
+        cv2.ellipse(tooth, (col, 210), (95, 140), 0, 0, 360, 1, -1)
+        image[tooth > 0] = (226, 220, 205)
+        if stained:
+            half = tooth.copy()
+            half[210:] = 0
+            image[half > 0] = (214, 96, 150)
+    image += 2 * ph.texture(np.random.default_rng(seed + stained), (420, 600), 0.4)[..., None]
+    image += 4 * ph.texture(np.random.default_rng(seed), (420, 600), 0.7)[..., None]
+    return np.clip(image, 0, 255).astype(np.uint8)
+
+
+def test_photos_before_and_after_cleaning(tmp_path, capsys):
+    before, after = photo(True), photo(False)
+    turn = cv2.getRotationMatrix2D((300, 210), 3, 1.0)
+    after = cv2.warpAffine(after, turn, (600, 420), borderMode=cv2.BORDER_REFLECT)
+    regions = np.zeros((420, 600), np.uint16)
+    for number, col in ((104, 190), (103, 410)):
+        mask = np.zeros((420, 600), np.uint8)
+        cv2.ellipse(mask, (col, 210), (90, 135), 0, 0, 360, 1, -1)
+        regions[mask > 0] = number
+    names = [str(tmp_path / n) for n in ("before.png", "after.png", "teeth.png")]
+    for name, image in zip(names, (before[..., ::-1], after[..., ::-1], regions), strict=True):
+        cv2.imwrite(name, image)
+    given = ["compare", *names[:2], "--teeth", names[2], "--gum", "up"]
+    assert main([*given, "--out", str(tmp_path / "out"), "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert [t["tooth"] for t in found["teeth"]] == [103, 104]
+    for tooth in found["teeth"]:
+        assert tooth["before_pct"] == pytest.approx(50, abs=4)
+        assert tooth["after_pct"] < 4
+        assert tooth["removed_pct"] == pytest.approx(tooth["before_pct"] - tooth["after_pct"])
+        assert tooth["residual_pct"] == pytest.approx(
+            100 * tooth["after_pct"] / tooth["before_pct"]
+        )
+    assert (tmp_path / "out" / "side-by-side.png").is_file()
+
+
+def test_visit_folders_pair_images_that_share_teeth(visits, tmp_path, capsys):
+    import shutil
+
+    _, names = visits
+    for name in ("earlier", "later"):
+        folder = tmp_path / name
+        (folder / "images").mkdir(parents=True)
+        (folder / "marks").mkdir()
+        shutil.copy(names[name], folder / "images" / "left.png")
+        shutil.copy(names[f"marks_{name}"], folder / "marks" / "left.png.csv")
+        (folder / "visit.toml").write_text(
+            '[patient]\nid = "PV-0001"\nspecies = "dog"\n'
+            '[[images]]\nfile = "images/left.png"\nteeth = [308]\n'
+        )
+    given = ["compare", str(tmp_path / "earlier"), str(tmp_path / "later")]
+    assert main([*given, "--mark-sd", "0.5", "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["pairs"][0]["files"] == ["images/left.png", "images/left.png"]
+    assert [s["detectable"] for s in found["sites"] if s["change_pct"] is not None] == [True]
+    text = (tmp_path / "later" / "visit.toml").read_text()
+    (tmp_path / "later" / "visit.toml").write_text(text.replace("PV-0001", "PV-0002"))
+    assert main(given) == 2
+    assert "PV-0002" in capsys.readouterr().err
