@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import socket
 import ssl
 import struct
 import subprocess
 import threading
+import warnings
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
@@ -28,6 +30,15 @@ pytestmark = [
     pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
     pytest.mark.filterwarnings("ignore::ResourceWarning"),
 ]
+
+
+@pytest.fixture(autouse=True)
+def sockets_collected() -> Iterator[None]:
+    """Keep a socket that pynetdicom dropped from being blamed on a later test."""
+    yield
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
 
 
 @pytest.fixture(scope="module")

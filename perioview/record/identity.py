@@ -62,6 +62,8 @@ class Identity:
     clinician: str = ""
     study_time: str = ""
     study_id: str = ""
+    study_description: str = ""
+    organisation: str = ""
     accession: str = ""
 
 
@@ -99,6 +101,7 @@ def identity_from_visit(
         return str(known.get(key) or ours or "")
 
     neutered = known.get("neutered")
+    practice = str(visit.get("practice") or "")
     return Identity(
         patient_id=str(patient["id"]),
         patient_name=text("patient_name", patient.get("name")),
@@ -109,7 +112,7 @@ def identity_from_visit(
         birth_date=dicom_date(known.get("birth_date") or patient.get("birth_date")),
         weight_kg=patient.get("weight_kg"),
         owner=text("responsible_person", owner.get("name")),
-        practice=str(visit.get("practice") or ""),
+        practice=practice,
         clinician=str(visit.get("clinician") or ""),
         study_uid=text("study_uid", uid_from("study", patient["id"], day, visit.get("kind", ""))),
         study_date=dicom_date(known.get("study_date")) or day,
@@ -117,6 +120,9 @@ def identity_from_visit(
         study_time=dicom_time(known.get("study_time")) or "000000",
         study_id=text("study_id", f"PV{day}"),
         accession=text("accession", ""),
+        study_description=text("study_description", ""),
+        # An archive's own word stands, be it empty: one patient, one set of attributes.
+        organisation=str(known.get("responsible_organization", "") if known else practice),
     )
 
 
@@ -148,7 +154,7 @@ def put_patient(dataset: Dataset, identity: Identity) -> None:
     dataset.ResponsiblePerson = identity.owner
     if identity.owner:
         dataset.ResponsiblePersonRole = identity.owner_role
-    dataset.ResponsibleOrganization = identity.practice
+    dataset.ResponsibleOrganization = identity.organisation
     if identity.neutered is None:
         dataset.PatientSexNeutered = ""
     else:
@@ -159,6 +165,8 @@ def put_patient(dataset: Dataset, identity: Identity) -> None:
     dataset.StudyDate = identity.study_date
     dataset.StudyTime = identity.study_time
     dataset.StudyID = identity.study_id
+    if identity.study_description:
+        dataset.StudyDescription = identity.study_description
     dataset.AccessionNumber = identity.accession
     dataset.ReferringPhysicianName = ""
 
