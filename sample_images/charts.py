@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from phantom import crest_points
+from anatomy import crest_points
 
 if TYPE_CHECKING:
+    from anatomy import Tooth
     from patients import Radiograph
-    from phantom import Tooth
     from visits import SampleVisit
 
 COLUMNS = (
@@ -19,8 +19,6 @@ COLUMNS = (
     "plaque_index", "calculus_index", "furcation", "mobility", "status", "finding", "decision",
     "done", "note",
 )  # fmt: skip
-# The probe stops about this far coronal of bone: ligament and attached gum (from memory, ~1 mm).
-ATTACHED_MM = 1.0
 
 
 def _half(mm: float) -> float:
@@ -31,6 +29,8 @@ def _sites(radiograph: Radiograph, tooth: Tooth) -> list[tuple[str, float, float
     """Give probing depth and margin at the six sites, to half a millimetre, from bone and gum."""
     line = np.array(crest_points(radiograph.scene))
     scene = radiograph.scene
+    # Bone normally ends this far below the CEJ, more in a big jaw; attachment is lost beyond it.
+    attached = 0.7 + 0.08 * scene.bone_mm
     first, last = tooth.front()[0], tooth.front()[-1]
     levels = {"mesio": first.mesial, "": (first.mesial + last.distal) / 2, "disto": last.distal}
     for defect in tooth.defects:
@@ -43,7 +43,7 @@ def _sites(radiograph: Radiograph, tooth: Tooth) -> list[tuple[str, float, float
         if scene.recession:
             gum += float(np.interp(x, *np.array(scene.recession).T))
         margin = _half(gum - tooth.y)
-        depth = max(_half(level - ATTACHED_MM - margin), 0.5)
+        depth = max(_half(max(level - attached, 0.0) - margin), 0.5)
         found.append((where, depth, margin))
     return [
         (f"{where}{side}", depth, margin)

@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from anatomy import Landmark, Map, Scene, landmarks
 from numpy.typing import NDArray
-from phantom import PITCH_MM, Landmark, Map, Scene, attenuation, landmarks
+from phantom import attenuation
 from scipy.ndimage import gaussian_filter
+from solids import PITCH_MM
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,11 +13,12 @@ from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
+from anatomy import Map, Tooth
 from numpy.typing import NDArray
 from patients import RADIOGRAPHS
-from phantom import Map, Tooth, _chaikin
 from PIL import Image
 from scipy.ndimage import distance_transform_edt, gaussian_filter
+from solids import rounded
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -164,7 +165,7 @@ def _gum(depth: Map, rng: np.random.Generator) -> Map:
 
 
 def _crown(tooth: Tooth) -> NDArray[np.bool_]:
-    outline = _chaikin(tooth.crown, 4)
+    outline = rounded(tooth.crown, 4)
     half = tooth.width / 2 * 0.96
     closed = np.vstack([outline, [(half, 2.4), (-half, 2.4)]])
     points = np.column_stack([_col(closed[:, 0] + tooth.x), CEJ_ROW + PX_PER_MM * closed[:, 1]])
