@@ -36,11 +36,20 @@ class Recheck:
 
 @dataclass(frozen=True, slots=True)
 class HomePlan:
-    """Advice and rechecks of one visit; `wound_teeth` are those taken out."""
+    """Advice and rechecks of one visit.
+
+    Parameters
+    ----------
+    wound_teeth : tuple of int
+        Teeth taken out.
+    operated : tuple of int
+        Teeth left in whose gum was cut or stitched.
+    """
 
     advice: tuple[Advice, ...]
     rechecks: tuple[Recheck, ...]
     wound_teeth: tuple[int, ...]
+    operated: tuple[int, ...] = ()
 
 
 @cache
@@ -82,6 +91,20 @@ def extracted_teeth(chart: Chart) -> tuple[int, ...]:
     return tuple(dict.fromkeys(found))
 
 
+def operated_teeth(chart: Chart, words: Sequence[str]) -> tuple[int, ...]:
+    """Teeth left in at which a deed, or a decision that was carried out, names surgery."""
+    out = extracted_teeth(chart)
+    found = [
+        r.tooth
+        for r in chart
+        if r.tooth not in out
+        and r.done.strip()
+        and is_done(r.done)
+        and any(w in f"{r.decision} {r.done}".lower() for w in words)
+    ]
+    return tuple(dict.fromkeys(found))
+
+
 def _months_later(day: dt.date, months: int) -> dt.date:
     year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
     for last in (day.day, 30, 29, 28):
@@ -93,7 +116,12 @@ def _months_later(day: dt.date, months: int) -> dt.date:
 
 
 def home_plan(
-    date: dt.date, chart: Chart, stages: Sequence[str | None], rules: dict[str, Any] | None = None
+    date: dt.date,
+    chart: Chart,
+    stages: Sequence[str | None],
+    rules: dict[str, Any] | None = None,
+    *,
+    cleaned: bool = True,
 ) -> HomePlan:
     """Plan the care at home and the rechecks.
 
@@ -107,9 +135,13 @@ def home_plan(
         Of all teeth; the worst sets the later recheck.
     rules : dict, optional
         As `home_care_rules` reads them.
+    cleaned : bool
+        Whether the teeth were cleaned; without a cleaning or a wound no first recheck is due.
     """
     rules = rules or home_care_rules()
-    wounds = extracted_teeth(chart)
+    out = extracted_teeth(chart)
+    operated = operated_teeth(chart, rules.get("wound", {}).get("surgery", ()))
+    wounds = (*out, *operated)
     skip = "no_wound" if wounds else "wound"
     advice = tuple(
         Advice(
@@ -121,13 +153,10 @@ def home_plan(
         if r["when"] != skip
     )
     first = rules["recheck"]["after_wound" if wounds else "after_cleaning"]
-    rechecks = [
-        Recheck(
-            date + dt.timedelta(days=first["from_days"]),
-            date + dt.timedelta(days=first["to_days"]),
-            first["text"],
-        )
-    ]
+    rechecks = []
+    if wounds or cleaned:
+        begin, end = (date + dt.timedelta(days=first[k]) for k in ("from_days", "to_days"))
+        rechecks.append(Recheck(begin, end, first["text"]))
     order = ("0", "1", *STAGES)
     known = [s for s in stages if s in order]
     if known:
@@ -135,4 +164,4 @@ def home_plan(
         months = rules["recheck"]["later_months"][worst]
         day = _months_later(date, months)
         rechecks.append(Recheck(day, day + dt.timedelta(days=14), "A full check of the teeth"))
-    return HomePlan(advice, tuple(rechecks), wounds)
+    return HomePlan(advice, tuple(rechecks), out, operated)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import io
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -13,7 +13,7 @@ from typing import Any
 from perioview.chart import Chart
 from perioview.home_care import HomePlan, home_care_rules, home_plan
 from perioview.record.findings import Findings
-from perioview.record.mouth_map import mouth_svg
+from perioview.record.mouth_map import mouth_picture, mouth_svg
 from perioview.record.picture import annotated, jpeg
 from perioview.teeth import tooth
 
@@ -39,6 +39,7 @@ class OwnerPage:
     plan: HomePlan
     pictures: tuple[tuple[bytes, str], ...]
     map_svg: str
+    map_picture: bytes
 
 
 def _visit_date(found: Findings) -> dt.date:
@@ -49,7 +50,23 @@ def _visit_date(found: Findings) -> dt.date:
 
 
 def _name(number: int, species: str) -> str:
-    return f"{tooth(number, species).words} (tooth {number})"
+    words = tooth(number, species).words
+    plain = words.replace("maxillary", "upper").replace("mandibular", "lower")
+    return f"{plain} (tooth {number})"
+
+
+def _names(numbers: Iterable[int], species: str) -> str:
+    return "; ".join(_name(n, species) for n in numbers)
+
+
+def _teeth(count: int) -> str:
+    return "1 tooth" if count == 1 else f"{count} teeth"
+
+
+def _cleaned(found: Findings) -> bool:
+    visit = found.examination.visit
+    steps = [str(s.get("name", "")).lower() for s in visit.steps if s.get("done")]
+    return visit.visit.get("kind") == "cleaning" or any("scaling" in n for n in steps)
 
 
 def _sentences(found: Findings) -> tuple[str, ...]:
@@ -58,12 +75,11 @@ def _sentences(found: Findings) -> tuple[str, ...]:
     for stage in ("4", "3", "2"):
         of_stage = [a.tooth for a in found.assessments if a.stage == stage]
         if of_stage:
-            names = "; ".join(_name(n, species) for n in of_stage)
-            lines.append(f"{PLAIN_STAGE[stage].capitalize()}: {names}.")
-    sound = [a for a in found.assessments if a.stage in ("0", "1", "0-1")]
-    if sound:
-        many = f"{len(sound)} {'tooth looks' if len(sound) == 1 else 'teeth look'}"
-        lines.append(f"{many} sound, or only the gum is sore.")
+            lines.append(f"{PLAIN_STAGE[stage].capitalize()}: {_names(of_stage, species)}.")
+    for stage in ("1", "0-1", "0"):
+        count = sum(a.stage == stage for a in found.assessments)
+        if count:
+            lines.append(f"{_teeth(count)}: {PLAIN_STAGE[stage]}.")
     return tuple(lines) or ("No tooth has been measured yet.",)
 
 
@@ -104,9 +120,18 @@ def owner_page(
     """
     exam = found.examination
     chart = exam.chart or Chart()
-    plan = home_plan(_visit_date(found), chart, [a.stage for a in found.assessments], rules)
-    done = [f"We took out: {_name(n, exam.species)}." for n in plan.wound_teeth]
-    done += _deeds(found, rules or home_care_rules())
+    rules = rules or home_care_rules()
+    stages = [a.stage for a in found.assessments]
+    plan = home_plan(_visit_date(found), chart, stages, rules, cleaned=_cleaned(found))
+    done = []
+    if plan.wound_teeth:
+        names = _names(plan.wound_teeth, exam.species)
+        done.append(f"We took out {_teeth(len(plan.wound_teeth))}: {names}.")
+    if plan.operated:
+        done.append(
+            f"{rules['wound'].get('text', 'We operated on the gum')}: {_names(plan.operated, exam.species)}."
+        )
+    done += _deeds(found, rules)
     name = str(exam.visit.patient.get("name", ""))
     pet = (name.split("^")[1] if "^" in name else name).strip() or "Your pet"
     drawn = pictures or {}
@@ -132,6 +157,7 @@ def owner_page(
         plan,
         tuple(shown),
         mouth_svg(found.map_shapes),
+        jpeg(mouth_picture(found.map_shapes, 1), 85),
     )
 
 
@@ -160,7 +186,8 @@ def _day(day: dt.date) -> str:
 
 
 def _recheck_text(page: OwnerPage) -> list[str]:
-    return [f"{_day(r.first)} to {_day(r.last)}: {r.text}." for r in page.plan.rechecks]
+    days = [f"{_day(r.first)} to {_day(r.last)}: {r.text}." for r in page.plan.rechecks]
+    return days or ["We will tell you when to come back."]
 
 
 def owner_html(page: OwnerPage) -> str:
@@ -216,11 +243,15 @@ def owner_pdf(page: OwnerPage) -> bytes:
     heading(pdf, "When we want to see you again")
     for line in _recheck_text(page):
         text(pdf, line, 11)
+    if page.pictures:
+        heading(pdf, f"{page.pet}’s own pictures", room=105)
     for data, alt in page.pictures:
         if pdf.will_page_break(95):
             pdf.add_page()
         pdf.image(io.BytesIO(data), w=120, x=45, alt_text=alt)
         pdf.ln(3)
+    heading(pdf, "Map of the mouth", room=125)
+    pdf.image(io.BytesIO(page.map_picture), w=110, x=50, alt_text="Every tooth and its bone")
     text(pdf, CLOSING, 9)
     for line in pdf.letter_warnings():
         text(pdf, f"Note: {line}", 7)

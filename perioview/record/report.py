@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -108,13 +108,26 @@ def _chances(probability: Mapping[str, float] | None) -> str:
 
 
 def _stage_row(a: ToothAssessment) -> tuple[str, ...]:
-    stage = a.stage or ("not enough to stage" if a.status in ("", "present") else a.status)
-    reason = ", ".join(a.decided_by).replace("_", " ") or "; ".join(a.missing)
-    notes = "; ".join((*a.findings, *a.disagreements))
+    here = a.status in ("", "present")
+    stage = a.stage or ("not enough to stage" if here else a.status)
+    reason = ", ".join(a.decided_by).replace("_", " ")
+    if not reason and here and a.missing:
+        reason = "needs " + "; ".join(a.missing)
+    notes = "; ".join((*(f.replace("_", " ") for f in a.findings), *a.disagreements))
     return (
         str(a.tooth), stage + (" (borderline)" if a.borderline else ""), reason,
         shown(a.bone_loss_pct), shown(a.attachment_loss, 1), _chances(a.stage_probability), notes,
     )  # fmt: skip
+
+
+def _stage_rows(assessments: Sequence[ToothAssessment]) -> list[tuple[str, ...]]:
+    """One row per tooth; teeth without numbers of their own that read alike share one."""
+    rows: dict[tuple[str, ...], list[str]] = {}
+    for a in assessments:
+        number, *rest = _stage_row(a)
+        own = number if a.bone_loss_pct.known or a.attachment_loss.known else ""
+        rows.setdefault((own, *rest), []).append(number)
+    return [(", ".join(numbers), *key[1:]) for key, numbers in rows.items()]
 
 
 def _stages(pdf: Any, found: Findings) -> None:
@@ -129,7 +142,7 @@ def _stages(pdf: Any, found: Findings) -> None:
     text(pdf, f"{said[0].upper()}{said[1:]}. A stage belongs to a tooth, never to the patient.")
     head = ("tooth", "stage", "decided by", "bone loss %", "loss by probe, mm", "likely stages",
             "notes")  # fmt: skip
-    grid(pdf, head, [_stage_row(a) for a in shown_teeth], (10, 22, 26, 20, 20, 34, 48))
+    grid(pdf, head, _stage_rows(shown_teeth), (22, 20, 26, 18, 18, 30, 46))
     unstaged = [str(a.tooth) for a in found.assessments if a not in shown_teeth]
     if unstaged:
         text(pdf, f"Not enough to stage: {', '.join(unstaged)}.", 7.5)
@@ -195,15 +208,23 @@ def _options(pdf: Any, found: Findings) -> None:
     """Options by name, so that what is published about one is told once."""
     heading(pdf, "Options to consider", room=45)
     text(pdf, STANDING, 8)
-    rows: dict[tuple[str, str, str, str], list[str]] = {}
+    rows: dict[tuple[str, str, str, str], dict[str, list[str]]] = {}
     for o in found.options:
         asks = f" (ask: {', '.join(o.asks)})" if o.asks else ""
-        told = rows.setdefault((o.name, o.sentence, o.source, o.limits), [])
-        told.append(f"{o.tooth}: {', '.join(o.because)}{asks}")
+        told = rows.setdefault((o.name, o.sentence, o.source, o.limits), {})
+        told.setdefault(f"{', '.join(o.because)}{asks}", []).append(str(o.tooth))
     grid(
         pdf,
         ("option", "teeth, because of", "what is published", "source and limits"),
-        [(k[0], "\n".join(told), k[1], f"{k[2]}. {k[3]}") for k, told in rows.items()],
+        [
+            (
+                name,
+                "\n".join(f"{', '.join(n)}: {why}" for why, n in told.items()),
+                sentence,
+                f"{source}. {limits}",
+            )
+            for (name, sentence, source, limits), told in rows.items()
+        ],
         (24, 60, 54, 42),
     )
 
@@ -280,7 +301,8 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
         rows = [(_value(s.get("name")), "done" if s.get("done") else "open", _value(s.get("at")))
                 for s in visit.steps]  # fmt: skip
         grid(pdf, ("step", "", "at"), rows, (90, 20, 50))
-    heading(pdf, "How this was measured, and how sure it is")
+    # Room for the whole section: a signature never stands alone on a page.
+    heading(pdf, "How this was measured, and how sure it is", room=92)
     for line in (*found.method, *CAUTIONS):
         text(pdf, "• " + line, 8)
     for line in pdf.letter_warnings():

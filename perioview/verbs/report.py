@@ -49,8 +49,10 @@ def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[s
         "report.pdf": clinical_pdf(found, drawn),
         "owner.html": owner_html(page).encode(),
         "owner.pdf": owner_pdf(page),
-        "recheck.ics": calendar(patient_id, page.pet, page.plan.rechecks, made).encode(),
     }
+    if page.plan.rechecks:
+        days = calendar(patient_id, page.pet, page.plan.rechecks, made)
+        written["recheck.ics"] = days.encode()
     for radiograph in exam.radiographs:
         written[names[radiograph.file]] = png(drawn[radiograph.file])
     if found.since:
@@ -81,6 +83,9 @@ def write_record(folder: Path, written: dict[str, bytes]) -> None:
         folder.mkdir(exist_ok=True)
         for name in written:
             os.replace(draft / name, folder / name)
+        if "recheck.ics" not in written:
+            # An earlier plan must not be taken for this one.
+            (folder / "recheck.ics").unlink(missing_ok=True)
     except OSError as error:
         raise InputRefused(
             f"{folder}: cannot be written ({error.strerror}); choose another folder with --out."
