@@ -22,6 +22,8 @@ from perioview.proposals_strip import Strip, dense_high, straightened
 
 Array = NDArray[np.float64]
 LOW_CONFIDENCE = 0.8
+# The traced edge runs a little inside a round root's faint rim; the crest is beside the root.
+BESIDE_MM = 0.1
 OUT_OF_IMAGE = 0.4  # share of the strip that may lie outside the image before we say so
 
 
@@ -120,7 +122,7 @@ def _proposal(
     cej = None if frame.cej is None else frame.cej[0]
     x = features(strip.grey, strip.contour, strip.along, frame.length, cej)
     found = peak(posterior(x, strip.along, frame.length), strip.along)
-    edge = np.interp(found.along, strip.along, strip.contour)
+    edge = np.interp(found.along, strip.along, strip.contour) + BESIDE_MM
     row, col = (float(v) for v in frame.pixels(np.array(found.along), np.array(edge)))
     if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
         return None
@@ -131,7 +133,7 @@ def _proposal(
         "crest",
         row,
         col,
-        found.sd if frame.scaled else math.nan,
+        found.sd * frame.unit_mm,
         found.confidence,
         (*frame.flags, *flags, *_flags(found, strip)),
     )

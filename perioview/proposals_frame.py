@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ Array = NDArray[np.float64]
 SIDES = ("mesial", "distal")
 # Without a scale a root is taken to be this long; orders of magnitude from memory, no source.
 # Only the size of the search's steps hangs on it.
+SHORTEST, LONGEST = 5.0, 16.0  # mm, well inside the lengths of generator A
 TYPICAL_ROOT_MM = {"dog": 11.0, "cat": 7.5}
 
 
@@ -35,8 +37,9 @@ class SideFrame:
         Farthest the contour is sought from the axis.
     pitch : ndarray of float, shape (2,)
         Size of a pixel, (row, col).
-    scaled : bool
-        Whether `pitch` is truly in mm.
+    unit_mm : float
+        Millimetres in the unit of all lengths here: 1, unless the root is very long or short;
+        NaN without a scale.
     flags : tuple of str
         What qualifies the frame.
     """
@@ -51,7 +54,7 @@ class SideFrame:
     cej: tuple[float, float] | None
     breadth: float
     pitch: Array
-    scaled: bool
+    unit_mm: float
     flags: tuple[str, ...]
 
     def pixels(self, along: Array, out: Array) -> tuple[Array, Array]:
@@ -174,9 +177,14 @@ def _root_frames(
     if length == 0:
         return []
     scaled = calibration.row_mm is not None
-    if not scaled:
-        unit = TYPICAL_ROOT_MM[species] / length
+    unit_mm = math.nan
+    if scaled:
+        # Roots beyond the lengths trained on are looked at smaller or larger.
+        unit_mm = length / min(max(length, SHORTEST), LONGEST)
+    if not scaled or unit_mm != 1:
+        unit = 1 / unit_mm if scaled else TYPICAL_ROOT_MM[species] / length
         pitch, origin, apex, length = pitch * unit, origin * unit, apex * unit, length * unit
+    if not scaled:
         flags = (*flags, "no_scale")
     axis = (apex - origin) / length
     normal = np.array([-axis[1], axis[0]])
@@ -202,7 +210,7 @@ def _root_frames(
                 at,
                 breadth,
                 pitch,
-                scaled,
+                unit_mm,
                 own_flags,
             )
         )

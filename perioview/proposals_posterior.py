@@ -20,7 +20,7 @@ from perioview.proposals_strip import STEP
 Array = NDArray[np.float64]
 DILATIONS = (1, 2, 4, 8, 16, 32)
 NEAR_MM = 0.5  # mass this near the mode is the confidence
-LAST = 0.97  # share of the root's length up to which a crest is sought
+LAST = 0.93  # share of the root's length up to which a crest is sought
 
 
 @dataclass(frozen=True, slots=True)
