@@ -240,8 +240,8 @@ def _valley(polar: NDArray[np.float32]) -> Field:
     reach = 4
     down = np.roll(polar, reach, axis=1) - polar
     up = np.roll(polar, -reach, axis=1) - polar
-    depth: Field = np.maximum(np.minimum(down, up).min(axis=2), np.float32(0))
-    return depth
+    depth: Field = np.minimum(down, up).min(axis=2)
+    return depth.clip(0)
 
 
 def _stopped(edge: Field, owned: Mask) -> Field:
