@@ -224,7 +224,7 @@ def _edge(polar: NDArray[np.float32]) -> Field:
     # A crown ends in the dark, in duller gum, or at a neighbour that may be brighter.
     step = np.where(change < 0, -change, 0.6 * change)
     seam = _valley(polar)
-    edge = np.maximum(np.tanh(step / CLEAR), np.tanh(seam / SEAM)).astype(np.float32)
+    edge: Field = np.maximum(np.tanh(step / CLEAR), np.tanh(seam / SEAM)).astype(np.float32)
     edge[:, :2] = 0
     edge[:, -2:] = 0
     crossed = np.maximum(np.tanh(np.abs(change) / CLEAR), edge)
