@@ -61,6 +61,7 @@ class Marking(QObject):  # type: ignore[misc]
         self.layer: Any = None
         self.orientation = Orientation()
         self.active = True
+        self._closed = False
         self._points: Any = None
         self._numbers: dict[int, tuple[tuple[Site, ...], tuple[Any, ...]]] = {}
         self._parts: dict[int, tuple[tuple[Any, ...], tuple[Any, ...]]] = {}
@@ -79,7 +80,7 @@ class Marking(QObject):  # type: ignore[misc]
 
     def close(self) -> None:
         """Let go of the viewer."""
-        self.active = False
+        self._closed = True
         self._pool.shutdown(wait=True, cancel_futures=True)
         with contextlib.suppress(ValueError):
             self.viewer.mouse_drag_callbacks.remove(self._mouse)
@@ -185,7 +186,8 @@ class Marking(QObject):  # type: ignore[misc]
         positions = points_from_marks([*marks, *(p.mark for p in proposals)])
         style = points_style(marks, proposals)
         if self._points is None or self._points not in self.viewer.layers:
-            if self.layer is None:
+            # A layer takes time to make: not before there is a mark to show.
+            if self.layer is None or not len(positions):
                 return
             active = self.viewer.layers.selection.active
             self._points = self.viewer.add_points(
@@ -281,7 +283,13 @@ class Marking(QObject):  # type: ignore[misc]
     def _mouse(self, viewer: Any, event: Any) -> Iterator[None]:
         """Drag what lies under the mouse; a click elsewhere places the next mark."""
         session = self.session
-        if session is None or not self.active or event.button != 1 or event.modifiers:
+        if (
+            session is None
+            or self._closed
+            or not self.active
+            or event.button != 1
+            or event.modifiers
+        ):
             return
         start = np.array(event.pos, dtype=float)
         grabbed = self._near(position_from_world(self.layer, event.position))
@@ -400,7 +408,7 @@ class Marking(QObject):  # type: ignore[misc]
         asked = self._pool.submit(session.propose, tooth)
 
         def report(done: Future[tuple[Proposed, ...]]) -> None:
-            if done.cancelled() or not self.active:
+            if done.cancelled() or self._closed:
                 return
             fault = done.exception()
             found = () if fault is not None else done.result()
@@ -458,7 +466,7 @@ class Marking(QObject):  # type: ignore[misc]
         QTimer.singleShot(0, self._fit_if_untouched)
 
     def _fit_if_untouched(self) -> None:
-        if self.active and self._fitted and self.layer is not None:
+        if not self._closed and self._fitted and self.layer is not None:
             self.fit()
 
     def _wheel(self, viewer: Any, event: Any) -> None:

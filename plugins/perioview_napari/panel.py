@@ -116,6 +116,11 @@ class MarkingPanel(QWidget):  # type: ignore[misc]
             grid.addWidget(widget, row, 1)
         grid.setColumnStretch(1, 1)
         column.addLayout(grid)
+        self.marks_on = QCheckBox("Marking on: clicks place marks, keys work")
+        self.marks_on.setChecked(True)
+        self.marks_on.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.marks_on.toggled.connect(self.set_marking)
+        column.addWidget(self.marks_on)
         self.next = QLabel("")
         self.next.setObjectName("next")
         self.next.setWordWrap(True)
@@ -196,6 +201,12 @@ class MarkingPanel(QWidget):  # type: ignore[misc]
                 button.setToolTip("Right click for another reason than 'not visible'")
             grid.addWidget(button, i // 3, i % 3)
         return grid
+
+    def set_marking(self, on: bool) -> None:
+        """Let mouse and keys mark, or leave them to napari's own tools."""
+        self.marking.active = on
+        for shortcut in self.shortcuts:
+            shortcut.setEnabled(on)
 
     def _skip_menu(self, at: Any) -> None:
         menu = QMenu(self)

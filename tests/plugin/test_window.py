@@ -166,6 +166,20 @@ def test_keys_work_whichever_layer_is_active(fresh, qtbot, kind):
     assert fresh.marking.session.round.state.cursor == first
 
 
+def test_marking_switched_off_leaves_mouse_and_keys_to_napari(fresh):
+    fresh.marks_on.setChecked(False)
+    try:
+        click(fresh, 300, 300)
+        canvas(fresh).setFocus()
+        QTest.keyClick(canvas(fresh), Qt.Key.Key_N)
+        assert not fresh.marking.session.round.marks
+        assert not fresh.marking.session.round.state.skips
+    finally:
+        fresh.marks_on.setChecked(True)
+    click(fresh, 300, 300)
+    assert len(fresh.marking.session.round.marks) == 1
+
+
 def test_keys_do_not_fire_while_text_is_typed(fresh, qtbot):
     fresh.teeth.setFocus()
     QTest.keyClicks(fresh.teeth, "nqu")
