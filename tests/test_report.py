@@ -14,6 +14,7 @@ from perioview.cli import main
 from perioview.files.samples import sample_visits
 from perioview.home_care import Recheck, home_plan
 from perioview.record.calendar import calendar
+from tests.report_visits import empty_visit, extracted_dog, healthy_cat
 
 
 @pytest.fixture(scope="module")
@@ -144,3 +145,138 @@ def test_a_visit_without_anything_still_reports(tmp_path):
 def test_report_refuses_what_is_no_visit(tmp_path, capsys):
     assert main(["report", str(tmp_path)]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def _reported(tmp_path, make, *options):
+    visit = make(tmp_path / "visit")
+    assert main(["report", str(visit), *options]) == 0
+    found = json.loads((visit / "record" / "measurements.json").read_text("utf-8"))
+    return visit / "record", found
+
+
+def test_healthy_cat_is_told_as_healthy_on_few_pages(tmp_path):
+    from pypdf import PdfReader
+
+    record, found = _reported(tmp_path, healthy_cat)
+    assert found["mouth"]["teeth_per_stage"]["0"] == 30
+    owner = pdf_text((record / "owner.pdf").read_bytes())
+    assert "30 teeth: healthy gums" in owner and "We took out" not in owner
+    # Only what was ticked is told as done.
+    assert "above the gum line" in owner and "below the gum line, where" not in owner
+    assert len(PdfReader(record / "report.pdf").pages) <= 2
+
+
+def test_dog_with_twelve_extractions_gets_advice_for_wounds(tmp_path):
+    """Common practice, no source: no brush, chew or barrier on a wound; the recheck looks at it."""
+    from icalendar import Calendar
+
+    record, found = _reported(tmp_path, extracted_dog)
+    owner = (record / "owner.html").read_text("utf-8")
+    assert "We took out 12 teeth" in owner and "Until the mouth has healed" in owner
+    for absent in ("Plaque barrier", "Chews that bend", "once a week", "food made to clean"):
+        assert absent not in owner
+    first = Calendar.from_ical((record / "recheck.ics").read_text("utf-8")).walk("VEVENT")[0]
+    assert "wound" in first["SUMMARY"]
+    report = " ".join(pdf_text((record / "report.pdf").read_bytes()).split())
+    assert len(found["courses"]) == 12 and report.count("owner, by phone") == 12
+    assert found["mouth"]["absent"]["extracted"] == 12 and "12 extracted" in report
+
+
+def test_empty_visit_of_an_examination_plans_nothing(tmp_path):
+    from dataclasses import replace
+
+    from perioview.files.visit_folder import read_visit, write_visit
+
+    visit = empty_visit(tmp_path / "visit")
+    assert main(["report", str(visit)]) == 0
+    assert (visit / "record" / "recheck.ics").is_file()
+    told = read_visit(visit)
+    write_visit(visit, replace(told, visit={**told.visit, "kind": "examination"}))
+    assert main(["report", str(visit)]) == 0
+    assert not (visit / "record" / "recheck.ics").exists()
+    assert "tell you when to come back" in (visit / "record" / "owner.html").read_text("utf-8")
+
+
+def test_surgery_without_extraction_is_a_wound_too():
+    """Common practice, no source."""
+    chart = Chart((ChartRow(108, decision="open root planing (flap)", done="flap, sutured"),))
+    plan = home_plan(dt.date(2026, 3, 5), chart, ["3"], cleaned=False)
+    assert plan.operated == (108,) and not plan.wound_teeth
+    assert plan.advice[0].title == "Until the mouth has healed"
+    assert "wound" in plan.rechecks[0].text
+    planned = Chart((ChartRow(108, decision="open root planing (flap)"),))
+    assert not home_plan(dt.date(2026, 3, 5), planned, ["3"]).operated
+
+
+def test_every_length_and_every_plaque_value_of_the_json_is_in_the_pdf(record):
+    text = " ".join(pdf_text((record / "report.pdf").read_bytes()).split())
+    found = json.loads((record / "measurements.json").read_text("utf-8"))
+    lengths = plaque = 0
+    for site in (s for r in found["radiographs"] for s in r["sites"]):
+        for name in ("bone_loss_mm", "root_length_mm", "infrabony_mm"):
+            if site[name] is not None:
+                assert f"{site[name]:.2f} ± {site[f'{name}_sd']:.2f}" in text
+                lengths += 1
+    for tooth in (t for p in found["photos"] for t in p["teeth"]):
+        if tooth["coverage_pct"] is not None:
+            shown = f"{tooth['tooth']} {tooth['coverage_pct']:.1f} ± {tooth['coverage_pct_sd']:.1f}"
+            halves = (tooth["gingival_half_pct"], tooth["coronal_half_pct"])
+            assert " ".join([shown, *(f"{h:.0f}" for h in halves)]) in text
+            plaque += 1
+    assert lengths >= 16 and plaque >= 2
+
+
+def test_every_number_of_the_tables_of_stages_is_in_the_json(record):
+    """The other way round: no value with an error bar in the PDF that the JSON does not hold."""
+    import re
+
+    text = pdf_text((record / "report.pdf").read_bytes())
+    found = json.loads((record / "measurements.json").read_text("utf-8"))
+    known = set()
+
+    def gather(value):
+        if isinstance(value, dict):
+            for name, number in value.items():
+                sd = value.get(f"{name}_sd")
+                if isinstance(number, float | int) and isinstance(sd, float | int):
+                    known.update(f"{number:.{n}f} ± {sd:.{n}f}" for n in (0, 1, 2))
+                gather(number)
+        elif isinstance(value, list):
+            for item in value:
+                gather(item)
+
+    gather(found)
+    written = re.findall(r"-?\d+\.?\d* ± \d+\.?\d*", text.replace("\n", " "))
+    assert len(written) > 20
+    assert not [w for w in written if w not in known]
+
+
+def test_since_last_time_in_pdf_and_json(tmp_path):
+    visits = {p.name: p for p in sample_visits()}
+    for name in ("toy-dog-cleaning", "toy-dog-recheck"):
+        shutil.copytree(visits[name], tmp_path / name)
+    now, before = tmp_path / "toy-dog-recheck", tmp_path / "toy-dog-cleaning"
+    assert main(["report", str(now), "--previous", str(before)]) == 0
+    found = json.loads((now / "record" / "measurements.json").read_text("utf-8"))["since_last"]
+    text = " ".join(pdf_text((now / "record" / "report.pdf").read_bytes()).split())
+    assert "Since last time (2026-03-05)" in text
+    real = [s for s in found["sites"] if s["detectable"]]
+    assert real and len(list((now / "record").glob("*.since-last.png"))) == 2
+    for s in real:
+        line = f"{s['tooth']} {s['root']} {s['side']} {s['change_pct']:+.1f} ± "
+        assert line + f"{s['change_pct_sd']:.1f}" in text
+
+
+def test_previous_visit_of_another_patient_or_later_is_refused(tmp_path, capsys):
+    visits = {p.name: p for p in sample_visits()}
+    for name in ("cat", "toy-dog-cleaning", "toy-dog-recheck"):
+        shutil.copytree(visits[name], tmp_path / name)
+    first, second = tmp_path / "toy-dog-cleaning", tmp_path / "toy-dog-recheck"
+    for visit, previous, word in (
+        (second, tmp_path / "cat", "patient"),
+        (first, second, "earlier visit"),
+    ):
+        assert main(["report", str(visit), "--previous", str(previous)]) == 2
+        told = capsys.readouterr().err
+        assert told.count("\n") == 1 and word in told
+        assert not (visit / "record").exists()

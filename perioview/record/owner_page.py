@@ -128,9 +128,8 @@ def owner_page(
         names = _names(plan.wound_teeth, exam.species)
         done.append(f"We took out {_teeth(len(plan.wound_teeth))}: {names}.")
     if plan.operated:
-        done.append(
-            f"{rules['wound'].get('text', 'We operated on the gum')}: {_names(plan.operated, exam.species)}."
-        )
+        said = rules["wound"].get("text", "We operated on the gum")
+        done.append(f"{said}: {_names(plan.operated, exam.species)}.")
     done += _deeds(found, rules)
     name = str(exam.visit.patient.get("name", ""))
     pet = (name.split("^")[1] if "^" in name else name).strip() or "Your pet"
@@ -148,6 +147,7 @@ def owner_page(
             alt = f"Photo of {pet}'s teeth {photo.when} the cleaning, plaque marked"
             picture = overlay(photo.image, photo.regions, photo.result)
             shown.append((jpeg(picture, 80), alt))
+    known = any(a.stage or a.status for a in found.assessments)
     return OwnerPage(
         pet,
         _visit_date(found),
@@ -156,8 +156,8 @@ def owner_page(
         tuple(done),
         plan,
         tuple(shown),
-        mouth_svg(found.map_shapes),
-        jpeg(mouth_picture(found.map_shapes, 1), 85),
+        mouth_svg(found.map_shapes) if known else "",
+        jpeg(mouth_picture(found.map_shapes, 1), 85) if known else b"",
     )
 
 
@@ -217,7 +217,8 @@ def owner_html(page: OwnerPage) -> str:
     for data, alt in page.pictures:
         code = base64.b64encode(data).decode()
         parts.append(f'<img alt="{escape(alt)}" src="data:image/jpeg;base64,{code}">')
-    parts.append("<h2>Map of the mouth</h2>" + page.map_svg)
+    if page.map_svg:
+        parts.append("<h2>Map of the mouth</h2>" + page.map_svg)
     parts.append(f'<p class="note">{escape(CLOSING)}</p></main></body></html>\n')
     return "\n".join(parts)
 
@@ -250,8 +251,9 @@ def owner_pdf(page: OwnerPage) -> bytes:
             pdf.add_page()
         pdf.image(io.BytesIO(data), w=120, x=45, alt_text=alt)
         pdf.ln(3)
-    heading(pdf, "Map of the mouth", room=125)
-    pdf.image(io.BytesIO(page.map_picture), w=110, x=50, alt_text="Every tooth and its bone")
+    if page.map_picture:
+        heading(pdf, "Map of the mouth", room=125)
+        pdf.image(io.BytesIO(page.map_picture), w=110, x=50, alt_text="Every tooth and its bone")
     text(pdf, CLOSING, 9)
     for line in pdf.letter_warnings():
         text(pdf, f"Note: {line}", 7)

@@ -13,6 +13,7 @@ from perioview.awake import awake_caution
 from perioview.care import STANDING
 from perioview.closeout import closeout_lines
 from perioview.criteria import ToothAssessment
+from perioview.criteria_mouth import MouthSummary
 from perioview.record.findings import Findings
 from perioview.record.mouth_map import mouth_picture
 from perioview.record.pages import FAMILY, document, grid, heading, text
@@ -130,6 +131,15 @@ def _stage_rows(assessments: Sequence[ToothAssessment]) -> list[tuple[str, ...]]
     return [(", ".join(numbers), *key[1:]) for key, numbers in rows.items()]
 
 
+def _counts(summary: MouthSummary) -> str:
+    """Teeth per stage in words; the worst are named where bone or attachment is lost."""
+    said = summary.sentence
+    if summary.worst_stage == "1":
+        said = said.split("; worst")[0]
+    absent = [f"{n} {status}" for status, n in summary.absent.items() if n]
+    return said[0].upper() + said[1:] + (f" (of all: {', '.join(absent)})" if absent else "")
+
+
 def _stages(pdf: Any, found: Findings) -> None:
     shown_teeth = [
         a for a in found.assessments if a.stage or a.findings or a.status not in ("", "present")
@@ -138,11 +148,10 @@ def _stages(pdf: Any, found: Findings) -> None:
     if not shown_teeth:
         text(pdf, "Nothing has been marked or charted yet.")
         return
-    said = found.summary.sentence
-    text(pdf, f"{said[0].upper()}{said[1:]}. A stage belongs to a tooth, never to the patient.")
+    text(pdf, f"{_counts(found.summary)}. A stage belongs to a tooth, never to the patient.")
     head = ("tooth", "stage", "decided by", "bone loss %", "loss by probe, mm", "likely stages",
             "notes")  # fmt: skip
-    grid(pdf, head, _stage_rows(shown_teeth), (22, 20, 26, 18, 18, 30, 46))
+    grid(pdf, head, _stage_rows(shown_teeth), (32, 20, 24, 18, 18, 28, 40))
     unstaged = [str(a.tooth) for a in found.assessments if a not in shown_teeth]
     if unstaged:
         text(pdf, f"Not enough to stage: {', '.join(unstaged)}.", 7.5)
