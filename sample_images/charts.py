@@ -35,18 +35,23 @@ def _sites(radiograph: Radiograph, tooth: Tooth) -> list[tuple[str, float, float
     levels = {"mesio": first.mesial, "": (first.mesial + last.distal) / 2, "disto": last.distal}
     for defect in tooth.defects:
         levels["mesio" if defect.side == "mesial" else "disto"] = defect.base
-    found = []
-    for where, level in levels.items():
-        x = tooth.x + {"mesio": -0.5, "": 0.0, "disto": 0.5}[where] * tooth.width
-        around = np.interp(np.linspace(x - 2, x + 2, 41), line[:, 0], line[:, 1]).mean()
-        gum = float(around) - scene.gum_mm
+    margins = {}
+    for where, across in (("mesio", -0.5), ("disto", 0.5)):
+        x, cej = tooth.world(across * tooth.width, 0.0)
+        # Gum hangs from the most coronal bone nearby; it does not follow a narrow defect down.
+        near = np.interp(np.linspace(x - 2, x + 2, 41), line[:, 0], line[:, 1]).min()
+        margins[where] = float(near) - scene.gum_mm - cej
         if scene.recession:
-            gum += float(np.interp(x, *np.array(scene.recession).T))
-        margin = _half(gum - tooth.y)
-        depth = max(_half(max(level - attached, 0.0) - margin), 0.5)
-        found.append((where, depth, margin))
+            margins[where] += float(np.interp(x, *np.array(scene.recession).T))
+        # A neighbour's higher bone does not lift the gum up a leaning canine.
+        margins[where] = max(margins[where], -0.6 * scene.gum_mm)
+    margins[""] = (margins["mesio"] + margins["disto"]) / 2
+    found = [
+        (where, max(_half(max(level - attached, 0.0) - _half(margins[where])), 0.5), margins[where])
+        for where, level in levels.items()
+    ]
     return [
-        (f"{where}{side}", depth, margin)
+        (f"{where}{side}", depth, _half(margin))
         for side in ("buccal", "lingual")
         for where, depth, margin in found
     ]
