@@ -101,6 +101,8 @@ class Folder:
         try:
             self.root.mkdir(parents=True, exist_ok=True)
             with _locked(self.root):
+                for left in self.root.glob(f".{NAME}.*"):
+                    left.unlink(missing_ok=True)
                 tree = read_directory(self.root / NAME)
                 for done, parcel in enumerate(parcels, 1):
                     self._place(tree, parcel, placed)
@@ -129,6 +131,8 @@ class Folder:
         if not path.exists():
             placed.append(path)
         path.parent.mkdir(parents=True, exist_ok=True)
+        for left in path.parent.glob(f"{path.name}.*"):
+            left.unlink(missing_ok=True)  # by a program that was killed; we hold the lock
         draft = path.with_name(f"{path.name}.{os.getpid()}")
         try:
             shutil.copyfile(parcel.path, draft)

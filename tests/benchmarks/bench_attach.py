@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import os
 import random
+import signal
 import statistics
 import tempfile
 import threading
@@ -23,6 +25,7 @@ from pynetdicom import AE
 from perioview.errors import InputRefused
 from perioview.marks import Marks
 from perioview.record.destination import destination_from
+from perioview.record.folder import Folder
 from perioview.record.history import current_reports, history, marks_from_report
 from perioview.record.objects import record_objects
 from perioview.record.outbox import Sent, send, write_outbox
@@ -160,6 +163,37 @@ def kills(way: str, count: int) -> None:
     print(f"  lost {lost}, doubled {doubled}, beyond three objects a visit {extra}")
 
 
+def client_kills(count: int) -> None:
+    """Kill ourselves while a visit goes into a folder; then attach again."""
+    broken = lost = cut = 0
+    draw = random.Random(7)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for number in range(count):
+            exam, _ = visit_number(number, 300, 500)
+            objects = record_objects(exam)
+            parcels = write_outbox(folder / "outbox", objects)
+            archive = Folder(folder / "archive")
+            child = os.fork()
+            if child == 0:
+                archive.store(parcels, lambda done, total: time.sleep(0.01))
+                os._exit(0)
+            time.sleep(draw.uniform(0, 0.08))
+            os.kill(child, signal.SIGKILL)
+            cut += os.waitpid(child, 0)[1] != 0
+            try:
+                held = archive.held(parcels)
+                broken += 0 < len(held) < len(parcels)
+            except InputRefused:
+                broken += 1
+            send(parcels, archive, outbox=folder / "outbox")
+            lost += len(parcels) - len(archive.held(parcels))
+        files = [p for p in (folder / "archive").rglob("*") if p.is_file()]
+        doubled = len(files) - 1 - 3 * count
+    print(f"folder: we ourselves killed {count} times, {cut} in the middle;", end=" ")
+    print(f"half-written {broken}, lost {lost}, files beyond three a visit {doubled}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--visits", type=int, default=100)
@@ -168,6 +202,8 @@ def main() -> None:
     parser.add_argument("--cols", type=int, default=COLS)
     parser.add_argument("--way", choices=("dimse", "web"), action="append")
     args = parser.parse_args()
+    if args.kills:
+        client_kills(args.kills)
     for way in args.way or ("dimse", "web"):
         if args.visits:
             round_trip(way, args.visits, args.rows, args.cols)
