@@ -255,8 +255,8 @@ def pair(
     truth = swap @ to_earlier @ np.linalg.inv(to_later) @ swap
     marks = _carried(swap @ to_later, after[2])
     kept = ((marks >= 0) & (marks <= np.array(later.shape) - 1)).all(axis=1)
-    crest = _carried(swap @ to_earlier, before[3])
-    axis = _carried(swap @ to_earlier, before[3] + [[0, 100.0]]) - crest
+    crest = _carried(swap @ to_earlier, after[3])
+    axis = _carried(swap @ to_earlier, after[3] + [[0, 100.0]]) - crest
     return Pair(
         earlier, later, truth / truth[2, 2], marks[kept], crest, (axis / np.hypot(*axis[0]))[0]
     )
