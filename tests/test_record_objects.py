@@ -342,3 +342,20 @@ def test_private_codes_are_few_words_each_with_a_source() -> None:
         assert row.meaning and row.source
         assert len(row.meaning) <= 64 and len(row.value) <= 64  # VR LO
     assert private_code("a_flag_of_tomorrow").meaning == "a flag of tomorrow"
+
+
+def test_odd_names_are_kept_as_far_as_dicom_can(tmp_path: Path) -> None:
+    exam = example_examination()
+    patient = exam.visit.patient | {"name": "Müller^小雪", "breed": "mix\\terrier " + 30 * "long "}
+    visit = dataclasses.replace(exam.visit, patient=patient, visit=VISIT | {"practice": "Α\\Ω"})
+    exam = dataclasses.replace(exam, visit=visit, photos=())
+    for path in saved(record_objects(exam), tmp_path):
+        read = pydicom.dcmread(path)
+        assert read.PatientName == "Müller^小雪"
+        assert read.PatientBreedDescription.startswith("mix/terrier long")
+        assert len(read.PatientBreedDescription) <= 64  # VR LO, PS3.5 6.2
+        assert read.InstitutionName == "Α/Ω"
+        assert remarks(path) == []
+    backslash = dataclasses.replace(visit, patient=patient | {"id": "PV\\1"})
+    with pytest.raises(InputRefused, match="cannot be an identifier"):
+        record_objects(dataclasses.replace(exam, visit=backslash))

@@ -98,10 +98,10 @@ def identity_from_visit(
     day = dicom_date(visit.get("date"))
 
     def text(key: str, ours: object) -> str:
-        return str(known.get(key) or ours or "")
+        return line(known.get(key) or ours)
 
     neutered = known.get("neutered")
-    practice = str(visit.get("practice") or "")
+    practice = line(visit.get("practice"))
     return Identity(
         patient_id=str(patient["id"]),
         patient_name=text("patient_name", patient.get("name")),
@@ -113,7 +113,7 @@ def identity_from_visit(
         weight_kg=patient.get("weight_kg"),
         owner=text("responsible_person", owner.get("name")),
         practice=practice,
-        clinician=str(visit.get("clinician") or ""),
+        clinician=line(visit.get("clinician")),
         study_uid=text("study_uid", uid_from("study", patient["id"], day, visit.get("kind", ""))),
         study_date=dicom_date(known.get("study_date")) or day,
         # A DICOMDIR needs both (PS3.3 F.5.2), so they are never left empty.
@@ -124,6 +124,11 @@ def identity_from_visit(
         # An archive's own word stands, be it empty: one patient, one set of attributes.
         organisation=str(known.get("responsible_organization", "") if known else practice),
     )
+
+
+def line(value: object) -> str:
+    """Text as one DICOM value: 64 letters at most, no backslash to split it (PS3.5 6.2)."""
+    return " ".join(str(value or "").replace("\\", "/").split())[:64]
 
 
 def dicom_time(value: object) -> str:

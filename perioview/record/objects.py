@@ -21,6 +21,7 @@ from perioview.record.identity import (
     digest,
     evidence_from_attributes,
     identity_from_visit,
+    line,
 )
 from perioview.record.photograph import photograph_object
 from perioview.record.plaque_report import plaque_content, plaque_report
@@ -65,6 +66,11 @@ def examination_identity(examination: Examination) -> Identity:
         faults.append("visit.toml: [visit] has no date; give it as date = 2026-03-05.")
     if not visit.patient.get("id"):
         faults.append("visit.toml: [patient] has no id; give the patient's number.")
+    elif not fits_identifier(str(visit.patient["id"])):
+        faults.append(
+            f"visit.toml: [patient] id {visit.patient['id']!r} cannot be an identifier; "
+            "use at most 64 letters and digits without backslash."
+        )
     if faults:
         raise InputRefused(*faults)
     images = [r.image for r in examination.radiographs] + [p.image for p in examination.photos]
@@ -76,6 +82,11 @@ def examination_identity(examination: Examination) -> Identity:
     return identity_from_visit(
         patient, visit.owner, visit.visit, first.attributes if first else None
     )
+
+
+def fits_identifier(text: str) -> bool:
+    """Whether a patient ID is kept as it is by DICOM (VR LO, PS3.5 6.2)."""
+    return text == line(text)
 
 
 def patient_faults(examination: Examination) -> tuple[str, ...]:
