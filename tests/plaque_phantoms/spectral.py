@@ -198,6 +198,8 @@ def scene(
         rgb = np.array(Picture.open(buffer))
     stained = (light_no_spec_density > 0.15) & on_tooth
     return SimpleNamespace(
+        density=light_no_spec_density,
+        brown=dens_brown,
         rgb=rgb,
         regions=regions,
         stained=stained,

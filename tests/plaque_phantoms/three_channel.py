@@ -21,6 +21,7 @@ class Scene:
     older: np.ndarray
     kinds: dict
     dye: str
+    density: np.ndarray
     gum: str = "up"
     extra: dict = field(default_factory=dict)
 
@@ -163,4 +164,4 @@ def scene(
         _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, jpeg])
         rgb = cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1].copy()
     stained = (density > 0.15) & (regions > 0)
-    return Scene(rgb, regions, stained, stained & (old_density > 0), kinds_out, dye)
+    return Scene(rgb, regions, stained, stained & (old_density > 0), kinds_out, dye, density)
