@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from typing import Any
 
@@ -95,6 +95,9 @@ def _root_shapes(
     if not known:
         return shapes
     worst = max(known, key=lambda s: s.bone_loss_pct.value)
+    title += f"; {worst.root} root: bone loss {worst.bone_loss_pct.value:.0f} ± "
+    title += f"{worst.bone_loss_pct.sd:.0f} % ({worst.side} side)"
+    shapes = [replace(shapes[0], title=title)]
     lost = min(max(worst.bone_loss_pct.value / 100, 0.0), 1.0)
     level = inner + lost * _ROOT
     share = 1 - 0.45 * lost
@@ -141,7 +144,7 @@ def _tooth_shapes(of: Tooth, angle: float, view: ToothView | None, room: float) 
     )  # fmt: skip
     sign = {"missing": "–", "extracted": "×", "unerupted": "∪"}
     label = sign.get(view.status, "") if gone and view else (stage or "")
-    dark = stage in ("3", "4")
+    dark = stage == "4"
     if label:
         shapes.append(
             Shape("text", ((x, y),), WHITE if dark else BLACK, text=label, size=15, tooth=number)
@@ -184,7 +187,7 @@ def mouth_shapes(species: str, views: Mapping[int, ToothView]) -> tuple[Shape, .
         ((400.0, 500.0), "← right"),
         ((600.0, 500.0), "left →"),
     )
-    shapes += [Shape("text", (at,), GREY, text=text, size=16) for at, text in words]
+    shapes += [Shape("text", (at,), BLACK, text=text, size=16) for at, text in words]
     shapes += _legend()
     return tuple(shapes)
 
