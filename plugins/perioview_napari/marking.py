@@ -150,7 +150,8 @@ class Marking(QObject):  # type: ignore[misc]
                 resized = True
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            for layer in (self.layer, self._points):
+            # napari wants one unit for all layers: those that wait take the shown one's.
+            for layer in (*self.image_layers(), self._points):
                 if layer is not None:
                     layer.units = units(scale)
         self.viewer.scale_bar.visible = scale.scaled
@@ -202,6 +203,10 @@ class Marking(QObject):  # type: ignore[misc]
             self._points.editable = False
             self.viewer.layers.selection.active = active
         points = self._points
+        layers = self.viewer.layers
+        if layers[-1] is not points:
+            # Radiographs opened since lie over it.
+            layers.move(layers.index(points), len(layers))
         points.data = positions
         if len(positions):
             points.size = self._point_size()

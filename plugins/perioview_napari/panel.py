@@ -581,7 +581,7 @@ class MarkingPanel(QWidget):  # type: ignore[misc]
         for layer in self.marking.image_layers():
             self.viewer.layers.remove(layer)
         for data, kwargs, _ in opened:
-            self.viewer.add_image(data, **kwargs)
+            self.viewer.add_image(data, **kwargs | {"units": opened[0][1]["units"]})
         layers = self.marking.image_layers()
         if layers:
             self.show_layer(layers[0], species)

@@ -69,6 +69,8 @@ def test_visit_opens_with_species_teeth_and_words(marked):
     np.testing.assert_allclose(panel.marking._points.data, [(m.row, m.col) for m in saved])
     assert panel.table.rowCount() == 2 * sum(len(saved.roots(t)) for t in saved.teeth())
     assert panel.viewer.scale_bar.visible
+    # Not hidden under a radiograph that was opened after it.
+    assert panel.viewer.layers[-1].name == "marks"
 
 
 @pytest.mark.parametrize("swapped,up,left", list(product((False, True), repeat=3))[::3])
@@ -292,6 +294,7 @@ def test_next_radiograph_and_back_keeps_each_ones_marks(fresh, qtbot):
     click(fresh, 300, 300)
     fresh.run("next_image")
     assert fresh.marking.session is not first
+    assert fresh.viewer.layers[-1].name == "marks"
     assert sum(layer.visible for layer in fresh.marking.image_layers()) == 1
     fresh.run("previous_image")
     assert fresh.marking.session is first
