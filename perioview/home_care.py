@@ -68,6 +68,8 @@ def home_care_rules(path: str | None = None) -> dict[str, Any]:
         else:
             text = (files("perioview") / "data" / "home_care.toml").read_text("utf-8")
         data = tomllib.loads(text)
+        for row in data.get("deed", ()):
+            _ = row["words"], row["text"]
         for row in data["advice"]:
             _ = row["when"], row["title"], row["text"], row["source"]
         _ = data["recheck"]["after_cleaning"]["to_days"], data["recheck"]["later_months"]

@@ -100,7 +100,11 @@ def _plaque_line(found: Findings) -> tuple[str, ...]:
 def _deeds(found: Findings, rules: dict[str, Any]) -> list[str]:
     """What was done and matters to an owner, each said once."""
     names = [str(s.get("name", "")).lower() for s in found.examination.visit.steps if s.get("done")]
-    return [row["text"] for row in rules.get("deed", ()) if any(row["word"] in n for n in names)]
+    return [
+        row["text"]
+        for row in rules.get("deed", ())
+        if any(word in name for word in row["words"] for name in names)
+    ]
 
 
 def owner_page(
@@ -223,6 +227,17 @@ def owner_html(page: OwnerPage) -> str:
     return "\n".join(parts)
 
 
+def _picture(pdf: Any, data: bytes, alt: str) -> None:
+    from PIL import Image
+
+    wide, high = Image.open(io.BytesIO(data)).size
+    width = min(120.0, 105.0 * wide / high)
+    if pdf.will_page_break(width * high / wide):
+        pdf.add_page()
+    pdf.image(io.BytesIO(data), w=width, x=(210 - width) / 2, alt_text=alt)
+    pdf.ln(3)
+
+
 def owner_pdf(page: OwnerPage) -> bytes:
     """Write the page as PDF."""
     from perioview.record.pages import document, heading, text
@@ -247,10 +262,7 @@ def owner_pdf(page: OwnerPage) -> bytes:
     if page.pictures:
         heading(pdf, f"{page.pet}’s own pictures", room=105)
     for data, alt in page.pictures:
-        if pdf.will_page_break(95):
-            pdf.add_page()
-        pdf.image(io.BytesIO(data), w=120, x=45, alt_text=alt)
-        pdf.ln(3)
+        _picture(pdf, data, alt)
     if page.map_picture:
         heading(pdf, "Map of the mouth", room=125)
         pdf.image(io.BytesIO(page.map_picture), w=110, x=50, alt_text="Every tooth and its bone")

@@ -169,7 +169,7 @@ def _photos(pdf: Any, found: Findings) -> None:
         return
     from perioview.plaque_overlay import overlay
 
-    heading(pdf, "Plaque")
+    heading(pdf, "Plaque", room=135)
     for photo in measured:
         picture = overlay(photo.image, photo.regions, photo.result)
         high, wide = picture.shape[:2]
