@@ -28,7 +28,7 @@ CLEAR = 0.08
 # Depth of a valley between two crowns that is plain to see.
 SEAM = 0.03
 # How much a path counts for less when the click is far from its middle.
-OFF_CENTRE = 0.5
+OFF_CENTRE = 1.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
