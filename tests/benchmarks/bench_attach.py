@@ -128,18 +128,20 @@ def farthest_number(rows: list[dict[str, object]], measured: Radiograph) -> floa
 
 
 def kills(way: str, count: int) -> None:
-    lost = doubled = refused = 0
+    lost = doubled = refused = partial = 0
     draw = random.Random(5)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         with orthanc_at(folder / "orthanc") as server:
             destination = destination_from(getattr(server, way))
             wanted: set[str] = set()
+            started = time.perf_counter()
+            attached(visit_number(count, 300, 500)[0], destination, folder / "outbox")
+            usual = time.perf_counter() - started
             for number in range(count):
                 exam, _ = visit_number(number, 300, 500)
-                timer = threading.Timer(
-                    draw.uniform(0, 0.6), lambda: server.process and server.process.kill()
-                )
+                moment = draw.uniform(0, 1.1 * usual)
+                timer = threading.Timer(moment, lambda: server.process and server.process.kill())
                 timer.start()
                 try:
                     attached(exam, destination, folder / "outbox")
@@ -148,6 +150,8 @@ def kills(way: str, count: int) -> None:
                 timer.join()
                 server.stop(kill=True)
                 server.start()
+                arrived = len(server.get("/instances")) - 3 * (number + 1)
+                partial += 0 < arrived < 3
                 _, objects = attached(exam, destination, folder / "outbox")
                 wanted |= {str(o.SOPInstanceUID) for o in objects}  # type: ignore[attr-defined]
                 left = folder / "outbox"
@@ -158,8 +162,12 @@ def kills(way: str, count: int) -> None:
             ]
             doubled = len(instances) - len(set(instances))
             lost = len(wanted - set(instances))
-            extra = len(set(instances)) - 3 * count
-    print(f"{way}: server killed {count} times at random moments, {refused} attaches cut short;")
+            extra = len(set(instances)) - 3 * (count + 1)
+    print(
+        f"{way}: server killed {count} times at random moments, {refused} attaches cut short,",
+        end=" ",
+    )
+    print(f"{partial} with part of the objects there;")
     print(f"  lost {lost}, doubled {doubled}, beyond three objects a visit {extra}")
 
 
