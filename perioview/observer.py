@@ -19,7 +19,8 @@ def _sd(text: str, what: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value) or value < 0:
-        raise InputRefused(f"--mark-sd {what}: '{text}' is no SD; give a number of 0 or more.")
+        named = f"--mark-sd {what}".rstrip()
+        raise InputRefused(f"{named}: '{text}' is no SD; give a number of 0 or more.")
     return value
 
 
@@ -67,12 +68,20 @@ def mark_sd(given: str | None, scaled: bool) -> MarkSd:
         sd = _sd(given, "")
         return replace(default, cej=sd, crest=sd, defect_base=sd, furcation=sd, apex=sd)
     chosen: dict[str, float] = {}
+    faults: list[str] = []
     for part in given.split(","):
         kind, _, text = part.partition("=")
         kind = kind.strip()
         if kind not in LANDMARKS:
-            raise InputRefused(f"--mark-sd: '{kind}' is no landmark; use {', '.join(LANDMARKS)}.")
-        if kind in chosen:
-            raise InputRefused(f"--mark-sd: {kind} is given twice; keep one.")
-        chosen[kind] = _sd(text, kind)
+            faults.append(f"--mark-sd: '{kind}' is no landmark; use {', '.join(LANDMARKS)}.")
+        elif kind in chosen:
+            faults.append(f"--mark-sd: {kind} is given twice; keep one.")
+        else:
+            chosen[kind] = 0.0
+            try:
+                chosen[kind] = _sd(text, kind)
+            except InputRefused as error:
+                faults += error.faults
+    if faults:
+        raise InputRefused(*faults)
     return replace(default, **chosen)
