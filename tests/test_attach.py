@@ -14,9 +14,11 @@ from pydicom.dataset import Dataset
 from pydicom.uid import DigitalIntraOralXRayImageStorageForPresentation
 
 from perioview.cli import main
+from perioview.errors import InputRefused
 from perioview.files.tables import read_marks, write_marks
 from perioview.files.visit_folder import new_visit
 from perioview.marks import Marks
+from perioview.record.destination import Parcel, Progress
 from perioview.record.folder import Folder
 from perioview.record.history import marks_from_report
 from perioview.record.identity import Identity, new_object, put_patient
@@ -189,6 +191,26 @@ def test_replaced_reports_are_shown_only_when_asked(
     every = told(capsys, "history", "PV-0001", "--from", archive, "--all")["measurements"]
     assert len(every) == 2 * len(now)  # type: ignore[arg-type]
     assert len({r["report_uid"] for r in now}) == 1  # type: ignore[attr-defined]
+
+
+def test_an_answer_lost_after_storing_leaves_one_copy_and_no_outbox(
+    plain: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = tmp_path / "archive"
+    store = Folder.store
+
+    def cut(self: Folder, parcels: list[Parcel], progress: Progress) -> set[str]:
+        store(self, parcels, progress)
+        raise InputRefused("cut the connection")
+
+    monkeypatch.setattr(Folder, "store", cut)
+    assert main(["attach", str(plain), "--to", str(archive)]) == 2
+    assert any((plain / "record" / "outbox").iterdir())
+    monkeypatch.undo()
+    before = contents(archive)
+    assert main(["attach", str(plain), "--to", str(archive)]) == 0
+    assert contents(archive) == before
+    assert not (plain / "record" / "outbox").exists()
 
 
 def test_refusals(plain: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -129,6 +129,11 @@ def send(
             f"{len(left)} of {len(parcels)} objects are not confirmed as stored; "
             "they wait in the outbox. Attach the visit again when the archive is well."
         )
+    if outbox is not None and outbox.exists():
+        # What an earlier attempt left is stored by now, or is no longer what the visit says.
+        for left_over in outbox.iterdir():
+            left_over.unlink(missing_ok=True)
+        outbox.rmdir()
     return Sent(tuple(p.uid for p in missing), tuple(p.uid for p in parcels if p.uid in held))
 
 
