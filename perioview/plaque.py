@@ -22,7 +22,7 @@ from perioview.plaque_density import (
     two_tone_density,
     without_rim,
 )
-from perioview.plaque_enamel import Enamel, Sample, clean_enamel, colour_sample
+from perioview.plaque_enamel import Enamel, Sample, brown_share, clean_enamel, colour_sample
 from perioview.plaque_index import mouth_index, plaque_rules
 from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
 from perioview.plaque_stain import Stain, stain_colour
@@ -257,6 +257,8 @@ def _tooth_flags(sample: Sample, counted: Counted, enamel: Enamel | None) -> tup
     flags = []
     if enamel is not None and enamel.shared:
         flags.append("clean_enamel_shared")
+    if enamel is not None and brown_share(sample, enamel) > rule["tartar_share"]:
+        flags.append("tartar")
     if sample.clipped > rule["clipped_share"]:
         flags.append("clipped")
     if sample.edge_share > rule["blurred_share"]:

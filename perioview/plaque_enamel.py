@@ -173,15 +173,31 @@ def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dic
         if two_tone:
             points = _brightest(samples[tooth], np.abs(lines[tooth] - level) <= LEVEL)
         if own and two_tone and len(points):
-            # A tooth all blue lies on the level of clean ones, only bluer.
+            # A tooth all blue, or all brown, lies on the level of clean ones.
             blue = float(np.median(points[:, 1] - points[:, 0]))
-            own = blue - (common_ratios[1] - common_ratios[0]) <= BLUER
+            own = abs(blue - (common_ratios[1] - common_ratios[0])) <= BLUER
         if own and len(points):
             ratios = (float(np.median(points[:, 0])), float(np.median(points[:, 1])))
             found[tooth] = Enamel(ratios, 0.012, False)
         else:
             found[tooth] = Enamel(common_ratios, math.hypot(0.02, spread), True)
     return found
+
+
+def brown_share(sample: Sample, enamel: Enamel) -> float:
+    """Share of a tooth that is browner than its clean enamel, 0 to 1: tartar, as a rule.
+
+    Parameters
+    ----------
+    sample : Sample
+        The tooth's colours.
+    enamel : Enamel
+        Its clean enamel.
+    """
+    angle = math.radians(plaque_rules()["dye"]["tartar_deg"])
+    moved = sample.ratios - np.array(enamel.ratios, np.float32)
+    brown = moved @ np.array([math.cos(angle), math.sin(angle)], np.float32)
+    return float(np.mean(brown > 0.12)) if len(brown) else 0.0
 
 
 def _lowest_level(line: NDArray[np.float32]) -> tuple[float, float]:

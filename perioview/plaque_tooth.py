@@ -122,6 +122,9 @@ def tooth_plaque(
         older = min(coverage_pct, 100 * int(np.count_nonzero(stained & counted.older)) / area)
     halves = (gingival, coronal)
     sd = _coverage_sd(counted, valid, stained, density)
+    if two_tone and "tartar" in flags:
+        # Blue over brown is grey: such stain is missed without a trace.
+        sd = math.hypot(sd, plaque_rules()["trust"]["tartar_two_tone_sd_pct"])
     if "blurred" in flags:
         sd = math.hypot(sd, plaque_rules()["trust"]["blurred_sd_pct"])
     return ToothPlaque(
