@@ -86,6 +86,23 @@ def test_doubt_is_drawn_without_colour():
 
     assert disc(doubt).dashed and disc(doubt).width > 2 * disc(sure).width
     assert not disc(sure).dashed
+    # In the picture the borderline ring is broken, the other is not.
+    drawn = [np.asarray(mouth_map.mouth_picture(s)) for s in (sure, doubt)]
+    x, y = np.mean(disc(sure).points, axis=0)
+
+    def gaps(picture):
+        """Degrees of the ring at which no dark pixel lies within two units of its radius."""
+        return sum(
+            min(
+                picture[round(2 * (y + r * np.sin(t))), round(2 * (x + r * np.cos(t)))].sum()
+                for r in np.arange(15, 19.1, 0.25)
+            )
+            > 150
+            for t in np.radians(range(360))
+        )
+
+    broken = [gaps(picture) for picture in drawn]
+    assert broken[1] > 100 > 20 > broken[0], broken
     # Two SD of a root drawn 130 units long.
     assert whisker(doubt)[1] == pytest.approx(2 * 8 / 100 * mouth_map._ROOT)
     assert whisker(sure)[1] == pytest.approx(2 * 2 / 100 * mouth_map._ROOT)

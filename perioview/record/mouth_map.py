@@ -278,11 +278,18 @@ def _outline(
     if not dashed:
         draw.line(points, fill=stroke, width=width)
         return
+    # The dashes run on round corners, so that a ring of many short edges is dashed too.
+    walked, dash = 0.0, 3.0 * max(width, 3)
     for a, b in itertools.pairwise(points):
-        steps = max(int(math.hypot(b[0] - a[0], b[1] - a[1]) / 6), 1)
-        for k in range(0, steps, 2):
-            ends = [
-                (a[0] + (b[0] - a[0]) * f, a[1] + (b[1] - a[1]) * f)
-                for f in (k / steps, min(k + 1, steps) / steps)
-            ]
-            draw.line(ends, fill=stroke, width=width)
+        length = math.hypot(b[0] - a[0], b[1] - a[1])
+        done = 0.0
+        while done < length:
+            step = min(dash - (walked + done) % dash, length - done)
+            if int((walked + done + step / 2) / dash) % 2 == 0:
+                ends = [
+                    (a[0] + (b[0] - a[0]) * f, a[1] + (b[1] - a[1]) * f)
+                    for f in (done / length, (done + step) / length)
+                ]
+                draw.line(ends, fill=stroke, width=width)
+            done += max(step, 1e-3)
+        walked += length
