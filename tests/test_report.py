@@ -280,3 +280,23 @@ def test_previous_visit_of_another_patient_or_later_is_refused(tmp_path, capsys)
         told = capsys.readouterr().err
         assert told.count("\n") == 1 and word in told
         assert not (visit / "record").exists()
+
+
+def test_awake_stage_stands_beside_the_one_found_asleep(tmp_path):
+    visit = healthy_cat(tmp_path / "visit")
+    with (visit / "visit.toml").open("a", encoding="utf-8") as file:
+        file.write('\n[awake]\nsymmetry = "normal"\n[awake.stages]\n309 = "2"\n')
+    assert main(["report", str(visit)]) == 0
+    found = json.loads((visit / "record" / "measurements.json").read_text("utf-8"))
+    assert found["awake"]["stages"] == [{"tooth": 309, "provisional": "2", "final": "0"}]
+    assert found["awake"]["findings"]["lymph_nodes"] is None
+    text = " ".join(pdf_text((visit / "record" / "report.pdf").read_bytes()).split())
+    assert "309: awake 2, asleep stage 0" in text and "Not looked at awake" in text
+
+
+def test_caution_stands_beside_an_option_before_anyone_decides(record):
+    """AAHA 2019: radiographs again after extractions, as the caution's own source says."""
+    found = json.loads((record / "measurements.json").read_text("utf-8"))
+    weighed = {o["tooth"] for o in found["options"] if o["name"] == "extraction"}
+    filmed = {c["tooth"] for c in found["cautions"] if c["key"] == "extraction_needs_film"}
+    assert weighed and weighed <= filmed
