@@ -172,7 +172,11 @@ def _radiograph_rows(
         raise InputRefused(f"no roots are marked (marks/{name}.csv); mark them in perioview view.")
     for site in written["sites"]:
         tooth = teeth[site["tooth"]]
-        staged = {key: tooth[key] for key in ("radiographic_stage", "borderline")}
+        # The stage is the tooth's: it stands at the site that decides, and nowhere else.
+        decides = (site["root"], site["side"]) == (tooth["root"], tooth["side"])
+        staged = {
+            key: tooth[key] if decides else None for key in ("radiographic_stage", "borderline")
+        }
         yield {**site, **staged, "scale_method": written["scale"]["method"]}
 
 

@@ -220,6 +220,11 @@ def _calibration_from_rulers(
     )
     if count > 1 and spread > 0.05:
         notes.append(f"the rulers differ by {100 * spread:.0f} % (SD): they lie at unlike depths.")
+    if not MIN_SPACING_MM <= col_mm <= MAX_SPACING_MM:
+        notes = [
+            f"the ruler makes a pixel {col_mm:.3g} mm wide, which cannot be; correct its marks."
+        ]
+        return Calibration(None, None, None, "none", tuple(notes), ratio)
     sd = math.sqrt(placement**2 + spread**2 + TILT_SD**2)
     return Calibration(col_mm * ratio, col_mm, sd, "ruler", tuple(notes), ratio)
 

@@ -7,6 +7,8 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
 
 from perioview import __version__
 from perioview.errors import InputRefused
@@ -27,8 +29,26 @@ VERBS = {
 }
 
 
+class _Parser(argparse.ArgumentParser):
+    """Refuses wrong words in one line, as every other input is refused."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputRefused(f"{self.prog}: {message}; see {self.prog} --help.")
+
+
+def _check_json_target(target: str | None) -> None:
+    """Refuse an impossible --json before any work, so that nothing half-written is left."""
+    if not target or target == "-":
+        return
+    folder = Path(target).parent
+    if not folder.is_dir() or not os.access(folder, os.W_OK):
+        raise InputRefused(f"{target}: {folder} is no folder to write in; choose another file.")
+    if Path(target).is_dir():
+        raise InputRefused(f"{target}: is a folder; name a file.")
+
+
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="perioview",
         description="Calibrated bone-loss and plaque measurements of dog and cat teeth. "
         "A measuring aid: the clinician decides.",
@@ -44,12 +64,12 @@ def _run_verb(verb: str, words: Sequence[str]) -> None:
     # Only the verb in use is loaded: start-up time is what a user feels.
     module = importlib.import_module(f"perioview.verbs.{verb}")
     summary = VERBS[verb]
-    parser = argparse.ArgumentParser(
-        prog=f"perioview {verb}", description=summary[0].upper() + summary[1:] + "."
-    )
+    parser = _Parser(prog=f"perioview {verb}", description=summary[0].upper() + summary[1:] + ".")
     module.add_arguments(parser)
     # Options may stand between the files: perioview new VISIT --species dog IMAGE ...
-    module.run(parser.parse_intermixed_args(list(words)))
+    args = parser.parse_intermixed_args(list(words))
+    _check_json_target(getattr(args, "json", None))
+    module.run(args)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -87,7 +107,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         if os.environ.get("PERIOVIEW_DEBUG") == "1":
             raise
         print(
-            f"perioview failed: {type(error).__name__}: {error} "
+            f"perioview failed: {type(error).__name__}: {' '.join(str(error).split())} "
             "(set PERIOVIEW_DEBUG=1 to see where).",
             file=sys.stderr,
         )

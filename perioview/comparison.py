@@ -20,6 +20,7 @@ from perioview.measurement import Measurement, missing
 from perioview.progression import SiteChange, carried_marks, detectable, site_changes
 from perioview.subtraction import Difference, difference
 from perioview.subtraction_crest import crest_change
+from perioview.visit import CAUTION
 
 LEAST_SHOWN = 0.9
 """Share of a tooth's region that the later photo has to show."""
@@ -118,6 +119,7 @@ def compared(
     changes = site_changes(of_earlier, later.sites())
     kept, lost = carried_marks(earlier.marks, alignment, after.shape)
     said = [
+        CAUTION,
         *alignment.warnings,
         *_patient_warnings(earlier.image, later.image),
         *_geometry_warnings(changes),

@@ -35,6 +35,10 @@ def _from_profile(path: Path, scaled: bool) -> MarkSd:
             f"--mark-sd {path}: is no repeatability profile ({error}); "
             "write one with perioview repeatability."
         ) from error
+    if scaled and not any(v is not None for v in found.values()):
+        raise InputRefused(
+            f"--mark-sd {path}: holds no millimetres; run perioview repeatability with --image."
+        )
     if "ruler" in found:
         found["ruler"] = in_px["ruler"]
     known = {k: v for k, v in found.items() if k in LANDMARKS and v is not None}

@@ -22,7 +22,10 @@ P, D = (0.03, 0.03), (0.032, 0.032)
 @pytest.mark.parametrize(
     ("tags", "method", "sd", "col"),
     [
-        ({"pixel_spacing": P, "calibration_type": "FIDUCIAL"}, "pixel_spacing_calibrated", 0.02, 0.03),
+        (
+            {"pixel_spacing": P, "calibration_type": "FIDUCIAL"},
+            "pixel_spacing_calibrated", 0.02, 0.03,
+        ),
         ({"pixel_spacing": P, "imager_pixel_spacing": D}, "pixel_spacing_calibrated", 0.02, 0.03),
         ({"pixel_spacing": D, "imager_pixel_spacing": D}, "imager_pixel_spacing", 0.05, 0.032),
         (

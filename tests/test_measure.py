@@ -77,3 +77,28 @@ def test_core_loads_no_qt_napari_or_dicom_library():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["measure"], ["measure", "x.png", "--species", "horse"], ["nonsense"], []],
+)
+def test_wrong_words_are_refused_in_one_line(words, capsys):
+    assert main(words) == 2
+    assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_an_impossible_json_file_is_refused_before_any_work(film, tmp_path, capsys):
+    words = ["plaque", str(film), "--teeth", "x.png", "--overlay", str(tmp_path / "o.png")]
+    assert main([*words, "--json", str(tmp_path / "nowhere" / "x.json")]) == 2
+    assert "nowhere" in capsys.readouterr().err and not (tmp_path / "o.png").exists()
+
+
+def test_a_ruler_that_cannot_be_gives_no_millimetres():
+    from perioview.calibration import calibration
+    from perioview.marks import Mark, Marks
+    from tests.cases import blank
+
+    marks = Marks((Mark("ruler", 5, 5, mm=0.0), Mark("ruler", 5, 6, mm=300.0)))
+    found = calibration(blank(spacing=None), marks)
+    assert found.method == "none" and "cannot be" in found.notes[0]

@@ -45,6 +45,8 @@ def contents(path: str | Path) -> bytes:
         data = path.read_bytes()
     except FileNotFoundError:
         raise InputRefused(f"{path}: no such file; check the name and the folder.") from None
+    except InputRefused:
+        raise
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise InputRefused(f"{path}: cannot be read ({reason}); check its permissions.") from error

@@ -189,6 +189,8 @@ def new_visit(
         faults += error.faults
     if not patient.strip():
         faults.append("--patient is empty; give the patient's number.")
+    if not name.strip():
+        faults.append("--name is empty; give the patient's name as family^given.")
     if (folder / TOML).exists():
         faults.append(f"{folder}: is a visit already; choose another folder.")
     elif folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -260,7 +262,7 @@ def measured_radiograph(
     marks = Marks()
     if path.is_file():
         marks = read_marks(path, species=agreed, rows=image.rows, cols=image.cols)
-    scale = calibration(image, marks, row.get("mm_per_px"), sd_from(mark_sd, True).ruler)
+    scale = calibration(image, marks, row.get("mm_per_px"), sd_from(mark_sd, False).ruler)
     return measured(
         image, marks, agreed, mark_sd=sd_from(mark_sd, scale.scaled), file=file, scale=scale
     )

@@ -74,6 +74,8 @@ def _run_radiographs(args: argparse.Namespace) -> None:
     later = _marked(args, args.later, args.marks_later)
     result = compared(earlier, later, points=_points(args.points))
     found = radiographs_object(result)
+    if args.marks_earlier and not args.marks_later:
+        found["warnings"].append("no marks of the later image: nothing is compared site by site.")
     if args.out:
         write_radiographs(Path(args.out), result, earlier)
     emit(args, found, table(found))
@@ -100,7 +102,7 @@ def _marked(args: argparse.Namespace, path: str, marks_file: str | None) -> Mark
         }
     )
     marks = read_marks(marks_file, species=species, rows=image.rows, cols=image.cols)
-    scale = calibration(image, marks, args.mm_per_px, mark_sd(args.mark_sd, True).ruler)
+    scale = calibration(image, marks, args.mm_per_px, mark_sd(args.mark_sd, False).ruler)
     return Marked(image, marks, scale, mark_sd(args.mark_sd, scale.scaled))
 
 

@@ -53,7 +53,7 @@ def run(args: argparse.Namespace) -> None:
         }
     )
     marks = read_marks(args.marks, species=species, rows=image.rows, cols=image.cols)
-    ruler = mark_sd(args.mark_sd, True).ruler
+    ruler = mark_sd(args.mark_sd, False).ruler
     scale = calibration(image, marks, args.mm_per_px, ruler)
     result = measured(
         image,

@@ -38,7 +38,7 @@ POINT_PX = 16
 FILLED = 0.97
 
 
-class Marking(QObject):  # type: ignore[misc]
+class Marking(QObject):
     """The marking of a viewer's radiographs; the marks themselves live in each `Session`.
 
     Parameters

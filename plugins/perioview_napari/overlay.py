@@ -21,7 +21,7 @@ KEY_COLUMN = 262
 DARK = QColor(15, 15, 15, 215)
 
 
-class Overlay(QWidget):  # type: ignore[misc]
+class Overlay(QWidget):
     """A transparent sheet on the canvas; mouse and keys pass through it.
 
     Parameters

@@ -48,7 +48,7 @@ QTableWidget { font-size: 13px; }
 COLUMNS = ("tooth", "root, side", "loss", "mm", "stage")
 
 
-class MarkingPanel(QWidget):  # type: ignore[misc]
+class MarkingPanel(QWidget):
     """Marks and measures the radiographs of a viewer.
 
     Parameters
