@@ -130,7 +130,7 @@ def compared(
         alignment,
         found,
         changes,
-        tuple(_crests(found, before, alignment, earlier, of_earlier)),
+        tuple(_crests(found, before, alignment, earlier, of_earlier, changes)),
         kept,
         tuple(said),
     )
@@ -162,7 +162,9 @@ def _crests(
     alignment: Alignment,
     earlier: Marked,
     of_earlier: Iterable[Site],
+    changes: Iterable[SiteChange],
 ) -> Iterable[CrestChange]:
+    marked = {(c.tooth, c.root, c.side): c.mm for c in changes}
     for site in of_earlier:
         mark = next(
             iter(
@@ -186,7 +188,18 @@ def _crests(
             (float(away[0]), float(away[1])),
         )
         moved = _in_mm(moved, apical, earlier.scale)
+        by_marks = marked.get((site.tooth, site.root, site.side))
+        if by_marks is not None and _contradict(moved, by_marks):
+            moved = missing(moved.unit, "disagrees_with_marks")
         yield CrestChange(site.tooth, site.root, site.side, moved, detectable(moved))
+
+
+def _contradict(moved: Measurement, by_marks: Measurement) -> bool:
+    """Whether the direct reading and the two visits' marks cannot both be right (3 SD)."""
+    if not (moved.known and by_marks.known and moved.unit == by_marks.unit):
+        return False
+    apart = abs(moved.value - by_marks.value)
+    return apart > 3 * math.hypot(moved.sd, by_marks.sd)
 
 
 def _in_mm(moved: Measurement, apical: Any, scale: Calibration | None) -> Measurement:

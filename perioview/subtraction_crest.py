@@ -19,6 +19,9 @@ LEVEL_PX = 12
 OFF_PX = 4
 GRAIN_PX = 6
 CONTROLS = 400
+FAR_PX = 120
+# Share of the step by which the two ends of a strip may differ where nothing changed.
+UNEVEN = 0.3
 Point = tuple[float, float]
 
 
@@ -60,7 +63,8 @@ def crest_change(
     -------
     Measurement
         In px of the earlier image along `apical`; positive is loss. NaN with the flag
-        ``no_step`` when no crest margin stands out, ``outside`` when not both images show it.
+        ``no_step`` when no crest margin stands out, ``outside`` when not both images show it,
+        ``beyond_strip`` when the change runs on farther than can be read.
 
     References
     ----------
@@ -75,15 +79,20 @@ def crest_change(
         return missing("px", "no_step")
     at = np.asarray(crest) + step * along
     moved, reach = math.nan, 14
-    for _ in range(3):
-        lost = _lost(found, at, along, across, wide_px, reach)
+    for _ in range(5):
+        lost, uneven = _lost(found, at, along, across, wide_px, reach)
         if not math.isfinite(lost):
             return missing("px", "outside")
         moved = lost / height
-        wanted = int(min(80, max(14, 2 * abs(moved) + 8)))
+        wanted = int(min(FAR_PX, max(14, 2 * abs(moved) + 8)))
+        # Unlike ends: the change runs on beyond the strip, so there is no zero to reckon from.
+        if abs(uneven) > UNEVEN * height:
+            wanted = min(FAR_PX, 2 * reach)
         if wanted <= reach:
             break
         reach = wanted
+    if abs(uneven) > UNEVEN * height:
+        return missing("px", "beyond_strip")
     noise = _control_sd(found, at, along, across, (wide_px, reach), seed) / height
     align = 0.0 if math.isnan(alignment.rms_px) else alignment.rms_px / math.sqrt(2)
     return Measurement(moved, math.hypot(noise, align, moved * level_sd / height), "px")
@@ -134,16 +143,23 @@ def _step(
     return float(margin), height, sd / math.sqrt(wide_px / GRAIN_PX)
 
 
-def _lost(found: Difference, at: Any, along: Any, across: Any, wide_px: int, reach: int) -> float:
-    """Grey lost along the strip, mean of its lanes; the strip's far ends set the zero."""
+def _lost(
+    found: Difference, at: Any, along: Any, across: Any, wide_px: int, reach: int
+) -> tuple[float, float]:
+    """Grey lost along the strip, mean of its lanes, and by how much its ends differ.
+
+    The strip's far ends set the zero.
+    """
     ends = 12
     strip = _strip(found.change, at, along, across, wide_px, reach + ends)
     known = _strip(found.known.astype(np.float32), at, along, across, wide_px, reach + ends)
     if not np.isfinite(strip).all() or known.min() < 1:
-        return math.nan
+        return math.nan, math.nan
     profile = strip.mean(axis=1)
-    zero = np.median(np.concatenate([profile[:ends], profile[-ends:]]))
-    return float(-(profile[ends:-ends] - zero).sum())
+    near, far = profile[:ends], profile[-ends:]
+    zero = np.median(np.concatenate([near, far]))
+    uneven = float(np.median(near) - np.median(far))
+    return float(-(profile[ends:-ends] - zero).sum()), uneven
 
 
 def _control_sd(
@@ -160,7 +176,7 @@ def _control_sd(
         spot = at + shift
         if not (0 <= spot[0] < rows and 0 <= spot[1] < cols):
             continue
-        lost = _lost(found, spot, along, across, *size)
+        lost, _ = _lost(found, spot, along, across, *size)
         if math.isfinite(lost):
             read.append(lost)
     if len(read) < 20:

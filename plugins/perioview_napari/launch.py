@@ -32,7 +32,7 @@ def open_window(
     """
     import napari
 
-    from perioview_napari.reader import layers
+    from perioview_napari.reader import VISIT_FILE, layers
 
     # Read first: what is refused must not leave a window behind.
     opened = layers([str(p) for p in paths]) if paths else []
@@ -40,12 +40,23 @@ def open_window(
     from perioview_napari.panel import MarkingPanel
 
     panel = MarkingPanel(viewer)
-    viewer.window.add_dock_widget(panel, name="Mark and measure teeth", area="right")
+    marking_dock = viewer.window.add_dock_widget(panel, name="Mark and measure teeth", area="right")
     # napari's own controls eat a fifth of the width; they come back from its Window menu.
     for dock in ("dockLayerControls", "dockLayerList"):
         getattr(viewer.window._qt_viewer, dock).setVisible(False)
     if opened:
         panel.open_layers(opened, species)
+    if any((p / VISIT_FILE).is_file() for p in paths):
+        # Charting and what is still open, one tab behind the marking.
+        from qtpy.QtCore import QTimer
+
+        from perioview_napari.mouth_panel import MouthPanel
+
+        viewer.window.add_dock_widget(
+            MouthPanel(viewer), name="Chart and what is open", area="right", tabify=True
+        )
+        # Qt shows the newest tab once the events of its making have run.
+        QTimer.singleShot(0, marking_dock.raise_)
     if teeth and panel.marking.session is not None:
         panel.choose_teeth(teeth_from_text(teeth, panel.marking.session.species))
     return viewer
