@@ -195,11 +195,11 @@ def _crests(
 
 
 def _contradict(moved: Measurement, by_marks: Measurement) -> bool:
-    """Whether the direct reading and the two visits' marks cannot both be right (3 SD)."""
+    """Whether the direct reading and the two visits' marks cannot both be right (2 SD)."""
     if not (moved.known and by_marks.known and moved.unit == by_marks.unit):
         return False
     apart = abs(moved.value - by_marks.value)
-    return apart > 3 * math.hypot(moved.sd, by_marks.sd)
+    return apart > 2 * math.hypot(moved.sd, by_marks.sd)
 
 
 def _in_mm(moved: Measurement, apical: Any, scale: Calibration | None) -> Measurement:
