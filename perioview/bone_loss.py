@@ -60,7 +60,7 @@ def default_mark_sd(scaled: bool) -> MarkSd:
 
     References
     ----------
-    .. [1] Dry skulls, repeated exposures without fixation: error variance 0.07 mm2 (facts 4a).
+    .. [1] Dry skulls, repeated exposures without fixation: error variance 0.07 mm2 (abstract).
     """
     sd = DEFAULT_SD_MM if scaled else DEFAULT_SD_PX
     return MarkSd(sd, sd, sd, sd, sd)

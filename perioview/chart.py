@@ -191,7 +191,7 @@ def attachment(
 
     References
     ----------
-    .. [1] facts.md 1c; the SD is that of 4757 human sites, PMC9376648.
+    .. [1] Indirect against direct attachment level: SD of 4757 human sites, PMC9376648.
     """
     sd = probing_sd_mm() if sd_mm is None else sd_mm
     normal = normal_depth_mm(species, weight_kg)

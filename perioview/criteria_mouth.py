@@ -50,7 +50,9 @@ def mouth_summary(assessments: Sequence[ToothAssessment]) -> MouthSummary:
     for a in assessments:
         if a.status in absent:
             absent[a.status] += 1
-        if a.status not in ("missing", "unerupted") and "deciduous" not in a.flags:
+        # A tooth that was taken out counts by the stage it had, if it had one.
+        gone = a.status in ("missing", "unerupted") or (a.status == "extracted" and not a.stage)
+        if not gone and "deciduous" not in a.flags:
             counts[a.stage or NOT_ENOUGH] += 1
     staged = [s for s in STAGES[1:] if counts[s]]
     worst = staged[-1] if staged else None
