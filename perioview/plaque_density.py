@@ -120,10 +120,12 @@ def two_tone_density(
 
     Parameters
     ----------
-    rgb, clean, brown_deg
+    rgb, clean
         As for `one_tone_density`.
     newer, older : Dye
         Pink, and blue to purple.
+    brown_deg : float
+        As for `one_tone_density`.
 
     Returns
     -------
