@@ -29,8 +29,9 @@ from perioview.closeout import Gap, next_gap
 from perioview.errors import InputRefused
 from perioview.record.mouth_map import SIZE, Shape
 from perioview.teeth import tooth
-from perioview.visit import Examination
+from perioview.visit import Examination, Visit
 from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.procedure_list import ProcedureList
 from perioview_napari.work import in_background
 
 HELP = (
@@ -164,6 +165,8 @@ class MouthPanel(QWidget):
         self.tabs.addTab(chart, "Call out")
         self.tabs.addTab(self.map, "Whole mouth")
         self.tabs.addTab(closing, "Before you wake them")
+        self.procedure = ProcedureList(self._steps_changed)
+        self.tabs.addTab(self.procedure, "Procedure")
         box = QVBoxLayout(self)
         for part in (self.title, opener, self.tabs):
             box.addWidget(part)
@@ -214,7 +217,14 @@ class MouthPanel(QWidget):
             self.entry = replace(self.entry, at=at)
         name = str(patient.get("name", "")).replace("^", ", ")
         self.title.setText(f"{name}  ({patient['id']}), {examination.species}")
+        if self.folder is not None:
+            self.procedure.show_visit(self.folder, examination.visit)
         self._fill()
+
+    def _steps_changed(self, visit: Visit) -> None:
+        if self.examination is not None:
+            self.examination = replace(self.examination, visit=visit)
+            self._fill()
 
     def take_line(self) -> None:
         """Take the line that was called out; keep it on disk before going on."""

@@ -1,6 +1,7 @@
 """Mouth, plaque and comparison panels, driven as a user would, in a real (virtual) window."""
 
 import shutil
+import tomllib
 
 import numpy as np
 import pytest
@@ -56,6 +57,14 @@ def test_mouth_panel_charts_maps_and_finds_gaps(make_napari_viewer, qtbot, visit
     assert panel.gap == panel.gaps[0]
     panel.tabs.setCurrentIndex(1)
     panel.show()
+    procedure = panel.procedure
+    pack_in = next(s for s in procedure.steps if s.asks == "count")
+    procedure.tick(pack_in, count=2)
+    steps = tomllib.loads((visit / "visit.toml").read_text("utf-8"))["steps"]
+    assert any(s.get("key") == pack_in.key and s["count"] == 2 and s["at"] for s in steps)
+    # Two packs in and fewer out: the close-out says so at once.
+    assert any(g.kind == "pack_not_out" for g in panel.gaps)
+    assert "NOT ALL OUT" in procedure.packs.text()
     place = next(s for s in panel.map.shapes if s.tooth == 204 and s.kind == "text")
     side = min(panel.map.width(), panel.map.height())
     left, top = (panel.map.width() - side) / 2, (panel.map.height() - side) / 2
