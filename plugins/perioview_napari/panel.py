@@ -63,6 +63,7 @@ class MarkingPanel(QWidget):
         self.marking = Marking(napari_viewer, self.visits.marks_path)
         self._rows: dict[tuple[int, str, str], int] = {}
         self._filling = False
+        self._opening = False
         self.setStyleSheet(STYLE)
         self.setMinimumWidth(330)
         self._build()
@@ -247,7 +248,8 @@ class MarkingPanel(QWidget):
             self.marking.layer = None
             self.fill()
         elif self.marking.layer not in layers:
-            self.show_layer(layers[0])
+            if not self._opening:
+                self.show_layer(layers[0])
         else:
             self.images.setCurrentIndex(layers.index(self.marking.layer))
 
@@ -580,8 +582,13 @@ class MarkingPanel(QWidget):
         """Show these layers in place of the radiographs that are open."""
         for layer in self.marking.image_layers():
             self.viewer.layers.remove(layer)
-        for data, kwargs, _ in opened:
-            self.viewer.add_image(data, **kwargs | {"units": opened[0][1]["units"]})
+        # Shown once, when all are there: showing takes longer than adding.
+        self._opening = True
+        try:
+            for data, kwargs, _ in opened:
+                self.viewer.add_image(data, **kwargs | {"units": opened[0][1]["units"]})
+        finally:
+            self._opening = False
         layers = self.marking.image_layers()
         if layers:
             self.show_layer(layers[0], species)
