@@ -36,3 +36,10 @@ class Measurement:
 def missing(unit: str, *flags: str) -> Measurement:
     """Build the measurement of what could not be measured, with the reasons."""
     return Measurement(math.nan, math.nan, unit, flags)
+
+
+def shown(measured: Measurement, digits: int = 1) -> str:
+    """A number with its SD, or a dash."""
+    if not measured.known:
+        return "-"
+    return f"{measured.value:.{digits}f} ± {measured.sd:.{digits}f}"

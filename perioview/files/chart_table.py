@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import math
-import os
 from pathlib import Path
 
 from perioview.chart import Chart, ChartRow
 from perioview.chart_checks import chart_faults, row_faults
 from perioview.chart_rules import PASSES
 from perioview.errors import InputRefused
+from perioview.files.atomic import write_atomically
 from perioview.files.tables import csv_rows
 from perioview.teeth import check_species
 
@@ -194,16 +194,4 @@ def write_chart(path: str | Path, chart: Chart) -> None:
     InputRefused
         If the folder cannot be written; the file that was there stays.
     """
-    path = Path(path)
-    draft = path.with_name(f".{path.name}.{os.getpid()}.draft")
-    try:
-        with draft.open("wb") as file:
-            file.write(chart_text(chart).encode())
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(draft, path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise InputRefused(
-            f"{path}: cannot be written ({error.strerror}); choose a folder that is writable."
-        ) from error
+    write_atomically(Path(path), chart_text(chart).encode())

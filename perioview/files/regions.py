@@ -225,6 +225,6 @@ def write_regions(path: str | Path, regions: Regions) -> None:
     InputRefused
         If the file cannot be written.
     """
-    from perioview.verbs.output import write_atomically
+    from perioview.files.atomic import write_atomically
 
     write_atomically(Path(path), region_png(regions))

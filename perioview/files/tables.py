@@ -6,11 +6,11 @@ import csv
 import io
 import itertools
 import math
-import os
 from functools import partial
 from pathlib import Path
 
 from perioview.errors import InputRefused
+from perioview.files.atomic import write_atomically
 from perioview.marks import HOW, LANDMARKS, NEEDS, Mark, Marks, check_marks
 
 COLUMNS = ("tooth", "root", "side", "landmark", "row", "col", "mm")
@@ -234,20 +234,6 @@ def write_marks(path: str | Path, marks: Marks) -> None:
         If the folder cannot be written.
     """
     path = Path(path)
-    data = marks_text(marks).encode()
-    draft = path.with_name(f".{path.name}.{os.getpid()}.draft")
-    try:
-        with draft.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            backup_draft = path.with_name(f".{path.name}.{os.getpid()}.bak.draft")
-            backup_draft.write_bytes(path.read_bytes())
-            os.replace(backup_draft, path.with_name(path.name + ".bak"))
-        os.replace(draft, path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        raise InputRefused(
-            f"{path}: cannot be written ({error.strerror}); choose a folder that is writable."
-        ) from error
+    if path.exists():
+        write_atomically(path.with_name(path.name + ".bak"), path.read_bytes())
+    write_atomically(path, marks_text(marks).encode())

@@ -121,7 +121,7 @@ def write_visit(folder: str | Path, visit: Visit) -> None:
     InputRefused
         If the folder cannot be written.
     """
-    from perioview.verbs.output import write_atomically
+    from perioview.files.atomic import write_atomically
 
     write_atomically(Path(folder) / TOML, visit_text(visit).encode())
 

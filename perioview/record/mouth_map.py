@@ -214,7 +214,7 @@ def _legend() -> list[Shape]:
 
 
 def _hex(colour: Colour | None) -> str:
-    return "none" if colour is None else "#%02x%02x%02x" % colour  # noqa: UP031
+    return "none" if colour is None else "#" + bytes(colour).hex()
 
 
 def mouth_svg(shapes: Sequence[Shape]) -> str:

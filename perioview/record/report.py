@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from perioview.criteria import ToothAssessment
 from perioview.criteria_mouth import MouthSummary
+from perioview.measurement import shown
 from perioview.record.findings import Findings
 from perioview.record.guidance_pages import awake_page, guidance_pages
 from perioview.record.mouth_map import mouth_picture
 from perioview.record.pages import FAMILY, document, grid, heading, text
 from perioview.record.picture import annotated, jpeg
 from perioview.record.since_last_pages import since_last_pages
-from perioview.verbs.tables import shown
 from perioview.visit import Radiograph
 
 Rgb = NDArray[np.uint8]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from perioview.batch import Job, Row, fault_row, jobs_under, rows_of, table
 from perioview.errors import InputRefused
-from perioview.verbs.output import write_atomically
+from perioview.files.atomic import write_atomically
 
 if TYPE_CHECKING:
     from multiprocessing.context import SpawnContext

@@ -45,8 +45,8 @@ def run(args: argparse.Namespace) -> None:
             "check the number and the place, or attach a visit first."
         )
     if args.plot:
+        from perioview.files.atomic import write_atomically
         from perioview.record.trend import trend_svg
-        from perioview.verbs.output import write_atomically
 
         write_atomically(Path(args.plot), trend_svg(result["measurements"]).encode())
     emit(args, result, history_table(result["measurements"]))

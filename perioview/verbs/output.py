@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import math
-import os
 import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from perioview.errors import InputRefused
+from perioview.files.atomic import write_atomically
 
 
 def add_json_argument(parser: argparse.ArgumentParser) -> None:
@@ -26,26 +25,6 @@ def add_json_argument(parser: argparse.ArgumentParser) -> None:
 def finite(value: float | None) -> float | None:
     """Return the number for JSON: null instead of NaN or infinity."""
     return value if value is not None and math.isfinite(value) else None
-
-
-def write_atomically(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    InputRefused
-        If the folder does not exist or cannot be written.
-    """
-    draft = path.with_name(f".{path.name}.{os.getpid()}.draft")
-    try:
-        draft.write_bytes(data)
-        os.replace(draft, path)
-    except OSError as error:
-        draft.unlink(missing_ok=True)
-        reason = error.strerror or str(error)
-        raise InputRefused(
-            f"{path}: cannot be written ({reason}); choose a folder that exists and is writable."
-        ) from error
 
 
 def emit(args: argparse.Namespace, result: dict[str, Any], table: Iterable[str]) -> None:

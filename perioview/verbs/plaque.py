@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from perioview.errors import InputRefused
-from perioview.verbs.output import add_json_argument, emit, write_atomically
+from perioview.files.atomic import write_atomically
+from perioview.verbs.output import add_json_argument, emit
 
 if TYPE_CHECKING:
     from perioview.plaque_result import PlaqueResult

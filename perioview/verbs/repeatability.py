@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
-from perioview.verbs.output import add_json_argument, emit, finite, write_atomically
+from perioview.files.atomic import write_atomically
+from perioview.verbs.output import add_json_argument, emit, finite
 
 if TYPE_CHECKING:
     from perioview.calibration import Calibration

@@ -2,15 +2,8 @@
 
 from __future__ import annotations
 
-from perioview.measurement import Measurement
+from perioview.measurement import shown
 from perioview.visit import Radiograph
-
-
-def shown(measured: Measurement, digits: int = 1) -> str:
-    """A number with its SD, or a dash."""
-    if not measured.known:
-        return "-"
-    return f"{measured.value:.{digits}f} ± {measured.sd:.{digits}f}"
 
 
 def radiograph_table(radiograph: Radiograph) -> list[str]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from perioview.bone_loss import MarkSd, Site, sites
 from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
+from perioview.files.atomic import write_atomically
 from perioview.files.tables import check_rulers, read_marks, read_text, write_marks
 from perioview.image import Image
 from perioview.marking_round import (
@@ -22,7 +23,6 @@ from perioview.marking_round import (
 from perioview.marks import Mark, Marks, check_marks
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
 from perioview.teeth import SPECIES
-from perioview.verbs.output import write_atomically
 
 LOW_CONFIDENCE = 0.8
 
