@@ -123,7 +123,7 @@ def _filmed(visit: Visit, radiographs: Sequence[Radiograph], *, after: bool) -> 
         t.tooth
         for film in radiographs
         if not after or PurePosixPath(film.file).name in names
-        for t in film.teeth
+        for t in film.judged
     }
     return frozenset(said | marked)
 

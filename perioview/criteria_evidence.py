@@ -129,8 +129,12 @@ def _film(films: Sequence[ToothStage]) -> ToothStage | None:
         return films[0] if films else None
     return max(
         staged,
-        key=lambda f: (BANDS.index(str(f.radiographic_stage)), f.bone_loss_pct.value),
+        key=lambda f: (BANDS.index(str(f.radiographic_stage)), _percent(f)),
     )
+
+
+def _percent(film: ToothStage) -> float:
+    return film.bone_loss_pct.value if film.bone_loss_pct.known else -math.inf
 
 
 def _radiograph(film: ToothStage) -> Evidence | None:
@@ -142,7 +146,9 @@ def _radiograph(film: ToothStage) -> Evidence | None:
         "radiograph",
         stage,
         stage,
-        f"{film.bone_loss_pct.value:.0f} % of the root without bone ({where})",
+        f"{film.bone_loss_pct.value:.0f} % of the root without bone ({where})"
+        if film.bone_loss_pct.known
+        else "no radiographic loss, by eye; not measured",
         film.stage_probability,
         bool(film.borderline),
         film.flags,

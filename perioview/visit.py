@@ -10,8 +10,9 @@ from perioview.bone_loss import MarkSd, Site, sites
 from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
 from perioview.image import Image
+from perioview.marking_round import Skip
 from perioview.marks import Marks, check_marks
-from perioview.measurement import Measurement
+from perioview.measurement import Measurement, missing
 from perioview.staging import StagingRules, ToothStage, radiographic_stages
 from perioview.teeth import SPECIES
 
@@ -20,6 +21,7 @@ CAUTION = (
     "buccal and lingual sides; no stage without probing under anaesthesia; the clinician decides."
 )
 
+BY_EYE = "no_loss_by_eye"
 Table = Mapping[str, Any]
 
 
@@ -47,7 +49,11 @@ class Visit:
 
 @dataclass(frozen=True, slots=True)
 class Radiograph:
-    """One radiograph, its marks and what they measure."""
+    """One radiograph, its marks and what they measure.
+
+    `sound` are the teeth recorded as showing no radiographic loss, without measuring;
+    `skipped` the marks left out, each with its reason.
+    """
 
     file: str
     image: Image
@@ -57,6 +63,20 @@ class Radiograph:
     sites: tuple[Site, ...]
     teeth: tuple[ToothStage, ...]
     warnings: tuple[str, ...]
+    sound: tuple[int, ...] = ()
+    skipped: tuple[Skip, ...] = ()
+
+    @property
+    def judged(self) -> tuple[ToothStage, ...]:
+        """Stages by measurement, and by eye where a tooth was recorded as without loss."""
+        staged = {t.tooth for t in self.teeth if t.radiographic_stage is not None}
+        by_eye = tuple(
+            ToothStage(number, None, None, missing("%", BY_EYE), "0-1", None, None, (BY_EYE,))
+            for number in self.sound
+            if number not in staged and number < 500
+        )
+        seen = {t.tooth for t in by_eye}
+        return (*(t for t in self.teeth if t.tooth not in seen), *by_eye)
 
     def json_object(self) -> dict[str, Any]:
         """The result as `measure` writes it: keys and units as documented, never NaN."""

@@ -10,6 +10,9 @@ from PIL import Image
 from perioview.cli import main
 from perioview.errors import InputRefused
 from perioview.files.visit_folder import examine, read_visit, visit_text, write_visit
+from perioview.marking_round import RoundState, Skip, Step, round_text
+from perioview.record.findings import findings
+from perioview.record.report import left_out
 from perioview.visit import Visit, agreed_species
 
 
@@ -101,3 +104,26 @@ def test_species_must_agree():
     for sources in ({"a": None}, {"a": "dog", "b": "cat"}, {"a": "horse"}):
         with pytest.raises(InputRefused):
             agreed_species(sources)
+
+
+def test_what_was_judged_by_eye_or_left_out_reaches_stage_close_out_and_report(tmp_path, pictures):
+    new(tmp_path / "v", "--species", "dog", str(pictures[0]))
+    noted = RoundState(
+        roots=((304, ("single",)), (308, ("mesial", "distal"))),
+        skips=(Skip(Step("apex", 308, "mesial"), "overlapped"),),
+        sound=(304,),
+    )
+    (tmp_path / "v" / "marks" / f"{pictures[0].name[:-4]}.png.round.json").write_text(
+        round_text(noted)
+    )
+    exam = examine(tmp_path / "v")
+    assert exam.radiographs[0].sound == (304,)
+    found = findings(exam)
+    tooth = next(a for a in found.assessments if a.tooth == 304)
+    # Nothing lost on the film: stage 0 or 1, which only the gums tell apart (AVDC stages).
+    assert tooth.stage == "0-1" and not tooth.bone_loss_pct.known
+    assert "by eye" in tooth.evidence[0].reason
+    assert not [g for g in found.gaps if g.tooth == 304 and g.kind == "not_filmed"]
+    assert [g for g in found.gaps if g.tooth == 308 and g.kind == "not_filmed"]
+    told = " ".join(left_out(exam.radiographs[0]))
+    assert "304" in told and "308, mesial root: root apex (overlapped)" in told

@@ -7,6 +7,7 @@ import os
 import shutil
 import tomllib
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from perioview.errors import InputRefused
 from perioview.visit import Examination, PhotoResult, Radiograph, Visit, agreed_species, measured
 
 TOML = "visit.toml"
+ROUND_SUFFIX = ".round.json"  # beside a marks file: teeth in view, skips, teeth without loss
 _TABLES = ("patient", "owner", "visit")
 _LISTS = ("images", "photos", "steps")
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff")
@@ -251,7 +253,8 @@ def measured_radiograph(
     """Measure one radiograph of a visit folder, by its row of ``visit.toml``."""
     from perioview.calibration import calibration
     from perioview.files.reading import read_image
-    from perioview.files.tables import read_marks
+    from perioview.files.tables import read_marks, read_text
+    from perioview.marking_round import round_from_text
     from perioview.marks import Marks
     from perioview.observer import mark_sd as sd_from
 
@@ -263,9 +266,14 @@ def measured_radiograph(
     if path.is_file():
         marks = read_marks(path, species=agreed, rows=image.rows, cols=image.cols)
     scale = calibration(image, marks, row.get("mm_per_px"), sd_from(mark_sd, False).ruler)
-    return measured(
+    radiograph = measured(
         image, marks, agreed, mark_sd=sd_from(mark_sd, scale.scaled), file=file, scale=scale
     )
+    noted = path.with_suffix(ROUND_SUFFIX)
+    if not noted.is_file():
+        return radiograph
+    state = round_from_text(read_text(noted), marks, str(noted))
+    return replace(radiograph, sound=state.sound, skipped=state.skips)
 
 
 def measured_photo(folder: Path, row: Mapping[str, Any]) -> PhotoResult:

@@ -196,7 +196,7 @@ def findings(examination: Examination, since: SinceLast | None = None) -> Findin
     weight_kg = float(weight) if weight else None
     assessments = tooth_stages(
         chart,
-        [t for r in examination.radiographs for t in r.teeth],
+        [t for r in examination.radiographs for t in r.judged],
         root_lengths_mm(sites),
         species,
         weight_kg,

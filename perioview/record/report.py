@@ -96,8 +96,22 @@ def _radiograph(pdf: Any, radiograph: Radiograph, picture: Rgb) -> None:
             "pattern*", "flags")  # fmt: skip
     grid(pdf, head, rows, (9, 17, 11, 16, 17, 19, 17, 15, 43))
     text(pdf, "± one standard deviation.  * heuristic.", 7)
+    for line in left_out(radiograph):
+        text(pdf, line, 7.5)
     for warning in radiograph.warnings[1:]:
         text(pdf, f"Note: {warning}", 7.5)
+
+
+def left_out(radiograph: Radiograph) -> tuple[str, ...]:
+    """What of a radiograph was judged by eye or not marked, with the reasons, in words."""
+    lines = []
+    if radiograph.sound:
+        numbers = ", ".join(map(str, radiograph.sound))
+        lines.append(f"No radiographic loss by the clinician's eye, not measured: {numbers}.")
+    if radiograph.skipped:
+        told = "; ".join(f"{s.step.words} ({s.reason})" for s in radiograph.skipped)
+        lines.append(f"Left out: {told}.")
+    return tuple(lines)
 
 
 def _chances(probability: Mapping[str, float] | None) -> str:
