@@ -89,7 +89,9 @@ def plaque(
     teeth = []
     for tooth, box in sorted(boxes.items()):
         counted = _counted(crops[tooth], enamel.get(tooth), stain, two_tone, density)
-        flags = photo_flags + _tooth_flags(samples[tooth], counted, enamel.get(tooth))
+        flags = photo_flags + _tooth_flags(
+            samples[tooth], counted, enamel.get(tooth), stain.brown.degrees
+        )
         side = gum or ("up" if tooth // 100 in (1, 2, 5, 6) else "down")
         flags += () if gum else ("gum_side_assumed",)
         teeth.append(tooth_plaque(tooth, counted, side, density, two_tone, flags, mm_per_px))
@@ -200,11 +202,12 @@ def _enamel_and_stain(
 ) -> tuple[dict[int, Enamel], Stain]:
     rule = plaque_rules()["dye"]
     guess = Dye(rule["pink_deg"], rule["neutral_share"])
-    enamel = clean_enamel(samples, guess, two_tone)
+    enamel = clean_enamel(samples, guess, two_tone, rule["tartar_deg"])
     stain = stain_colour(samples, enamel, two_tone)
-    if not two_tone and math.isfinite(stain.degrees):
+    if math.isfinite(stain.degrees):
         # The dye's own hue sharpens the view of what is clean.
-        enamel = clean_enamel(samples, stain.newer, two_tone)
+        newer = guess if two_tone else stain.newer
+        enamel = clean_enamel(samples, newer, two_tone, stain.brown.degrees)
         stain = stain_colour(samples, enamel, two_tone)
     return enamel, stain
 
@@ -221,7 +224,7 @@ def _counted(
     rgb = crop.rgb
     if crop.factor == 1:
         rgb = cv2.GaussianBlur(rgb, (3, 3) if crop.size < 200 else (5, 5), 0)
-    brown = plaque_rules()["dye"]["tartar_deg"]
+    brown = stain.brown.degrees
     older = None
     if two_tone:
         film, older = two_tone_density(rgb, enamel.ratios, stain.newer, stain.older, brown)
@@ -252,12 +255,14 @@ def _photo_flags(enamel: dict[int, Enamel], stain: Stain, two_tone: bool) -> tup
     return tuple(flags)
 
 
-def _tooth_flags(sample: Sample, counted: Counted, enamel: Enamel | None) -> tuple[str, ...]:
+def _tooth_flags(
+    sample: Sample, counted: Counted, enamel: Enamel | None, brown_deg: float
+) -> tuple[str, ...]:
     rule = plaque_rules()["trust"]
     flags = []
     if enamel is not None and enamel.shared:
         flags.append("clean_enamel_shared")
-    if enamel is not None and brown_share(sample, enamel) > rule["tartar_share"]:
+    if enamel is not None and brown_share(sample, enamel, brown_deg) > rule["tartar_share"]:
         flags.append("tartar")
     if sample.clipped > rule["clipped_share"]:
         flags.append("clipped")

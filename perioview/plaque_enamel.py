@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview.plaque_density import Dye, Mask, dye_weights, log_light
-from perioview.plaque_index import plaque_rules
 
 # Longest side of the reduced crop the statistics are taken from, px.
 REDUCED = 96
@@ -137,7 +136,9 @@ def _edge_width(green: NDArray[np.uint8]) -> float:
     return float(np.median(height[strong] / np.maximum(step[strong], 0.5)))
 
 
-def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dict[int, Enamel]:
+def clean_enamel(
+    samples: Mapping[int, Sample], dye: Dye, two_tone: bool, brown_deg: float
+) -> dict[int, Enamel]:
     """Clean enamel of each tooth: its own where it agrees with the photo's, else the photo's.
 
     Parameters
@@ -148,8 +149,10 @@ def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dic
         First guess of the dye.
     two_tone : bool
         Whether the older colour must stand out as well.
+    brown_deg : float
+        Angle of brown deposits in the (R-G, B-G) plane.
     """
-    w1, w2 = dye_weights(dye, plaque_rules()["dye"]["tartar_deg"])
+    w1, w2 = dye_weights(dye, brown_deg)
     levels: dict[int, tuple[float, float]] = {}
     lines = {}
     for tooth, sample in samples.items():
@@ -184,7 +187,7 @@ def clean_enamel(samples: Mapping[int, Sample], dye: Dye, two_tone: bool) -> dic
     return found
 
 
-def brown_share(sample: Sample, enamel: Enamel) -> float:
+def brown_share(sample: Sample, enamel: Enamel, brown_deg: float) -> float:
     """Share of a tooth that is browner than its clean enamel, 0 to 1: tartar, as a rule.
 
     Parameters
@@ -193,8 +196,10 @@ def brown_share(sample: Sample, enamel: Enamel) -> float:
         The tooth's colours.
     enamel : Enamel
         Its clean enamel.
+    brown_deg : float
+        Angle of brown deposits in the (R-G, B-G) plane.
     """
-    angle = math.radians(plaque_rules()["dye"]["tartar_deg"])
+    angle = math.radians(brown_deg)
     moved = sample.ratios - np.array(enamel.ratios, np.float32)
     brown = moved @ np.array([math.cos(angle), math.sin(angle)], np.float32)
     return float(np.mean(brown > 0.12)) if len(brown) else 0.0

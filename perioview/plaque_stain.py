@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from perioview.plaque_brown import Brown, brown_colour, is_brown, usual_brown
 from perioview.plaque_density import Dye, dye_weights
 from perioview.plaque_enamel import Enamel, Sample
 from perioview.plaque_index import plaque_rules
@@ -17,8 +18,6 @@ Logs = NDArray[np.float32]
 
 # Least change of log ratio at the edge of a film, and of density to count as dyed.
 FILM_STEP, DYED = 0.10, 0.12
-# Angles between which a change of colour is brown, not dye.
-BROWN_DEG = (-85.0, -25.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +35,8 @@ class Stain:
     agreement : float
         Share of all edges of colour that have the dye's hue, 0 to 1; NaN with too few edges. A
         dye has one hue or two, the colours of anything else differ.
+    brown : Brown
+        Colour of brown deposits.
     """
 
     newer: Dye
@@ -43,6 +44,7 @@ class Stain:
     share: float
     degrees: float
     agreement: float = math.nan
+    brown: Brown = field(default_factory=usual_brown)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,20 +86,21 @@ def stain_colour(
     """
     rule = plaque_rules()["dye"]
     newer, older = (Dye(rule[k], rule["neutral_share"]) for k in ("pink_deg", "older_deg"))
-    weights = np.array(dye_weights(newer, rule["tartar_deg"]), np.float32)
     points = _points(samples, enamel)
+    brown = brown_colour(points.angles, points.sizes)
+    weights = np.array(dye_weights(newer, brown.degrees), np.float32)
     ratios = points.logs[:, [0, 2]] - points.logs[:, [1]]
     dyed = (ratios @ weights > DYED) | ((points.sizes > 0.15) & (points.angles > 40))
     share = float(dyed.mean()) if len(dyed) else 0.0
-    pool = points.where(dyed | ((points.sizes > 0.15) & ~_brown(points.angles)))
+    pool = points.where(dyed | ((points.sizes > 0.15) & ~is_brown(points.angles)))
     if len(pool.sizes) < max(10, 0.002 * len(dyed)):
-        return Stain(newer, older, share, math.nan)
+        return Stain(newer, older, share, math.nan, brown=brown)
     edges = _film_edges(samples, enamel, weights)
     dense = pool.where(pool.sizes >= np.quantile(pool.sizes, 0.6))
     degrees = _hue(edges if len(edges.sizes) >= 40 else dense)
     if not two_tone:
         hue = min(max(degrees, rule["lowest_deg"]), rule["highest_deg"])
-        return Stain(_fitted(hue, edges), older, share, degrees, _agreement(edges, degrees))
+        return Stain(_fitted(hue, edges), older, share, degrees, _agreement(edges, degrees), brown)
     split = _valley(pool, rule["split_deg"])
     fitted = []
     for guess, low, high in ((newer, rule["lowest_deg"], split), (older, split, 150.0)):
@@ -109,7 +112,7 @@ def stain_colour(
                 break
         fitted.append(_fitted(hue, edges))
     agreement = _agreement(edges, *(d.degrees for d in fitted))
-    return Stain(fitted[0], fitted[1], share, degrees, agreement)
+    return Stain(fitted[0], fitted[1], share, degrees, agreement, brown)
 
 
 def _agreement(edges: _Colours, *hues: float) -> float:
@@ -138,11 +141,7 @@ def _film_edges(
         ratios = starts[:, [0, 2]] - starts[:, [1]] - np.array(clean.ratios, np.float32)
         found.append(samples[tooth].steps[np.abs(ratios @ weights) < 0.06])
     edges = _colours(np.concatenate(found))
-    return edges.where((edges.sizes > FILM_STEP) & ~_brown(edges.angles))
-
-
-def _brown(angles: NDArray[np.float64]) -> NDArray[np.bool_]:
-    return (angles > BROWN_DEG[0]) & (angles < BROWN_DEG[1])
+    return edges.where((edges.sizes > FILM_STEP) & ~is_brown(edges.angles))
 
 
 def _hue(colours: _Colours) -> float:
