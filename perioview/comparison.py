@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -224,6 +224,9 @@ class ToothPlaqueChange:
         Before minus after, in points.
     residual : Measurement
         100 times after over before; NaN when nothing was there before.
+    gum_line : Measurement
+        By how much the gum drew back, in per cent of the crown's height; NaN without the later
+        photo's own outline.
     """
 
     tooth: int
@@ -231,6 +234,7 @@ class ToothPlaqueChange:
     after: Measurement
     removed: Measurement
     residual: Measurement
+    gum_line: Measurement = field(default_factory=lambda: missing("%", "not_outlined"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,6 +261,7 @@ def compared_photos(
     gum: str | None = None,
     density: float = 0.15,
     points: Iterable[tuple[tuple[float, float], tuple[float, float]]] | None = None,
+    later_regions: NDArray[np.uint16] | None = None,
 ) -> PhotoComparison:
     """Align two photographs and compare plaque inside the earlier one's tooth regions.
 
@@ -270,12 +275,15 @@ def compared_photos(
         As `perioview.plaque.plaque` has them, for both photos.
     points : iterable of ((row, col) later, (row, col) earlier), optional
         Pairs marked by hand.
+    later_regions : ndarray of uint16, shape (rows, cols) of the later photo, optional
+        Teeth as outlined there: their gum side is compared with the earlier one's.
 
     Raises
     ------
     InputRefused
         If the photos cannot be aligned or measured.
     """
+    from perioview.comparison_gum import gum_line_changes
     from perioview.plaque import plaque
 
     alignment = _photo_alignment(earlier, later, None if points is None else list(points))
@@ -293,6 +301,9 @@ def compared_photos(
     after = plaque(later, carried, dye=dye, gum=gum, density=density)
     found = {t.tooth: t.coverage for t in after.teeth}
     teeth = [_plaque_change(t.tooth, t.coverage, found.get(t.tooth)) for t in before.teeth]
+    if later_regions is not None:
+        lines = gum_line_changes(regions, later_regions, alignment, gum)
+        teeth = [replace(t, gum_line=lines[t.tooth]) if t.tooth in lines else t for t in teeth]
     said += dict.fromkeys([*before.warnings, *after.warnings])
     return PhotoComparison(alignment, tuple(teeth), carried, tuple(said))
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
-import json
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
 from perioview.visit import Examination
+
+if TYPE_CHECKING:
+    from perioview.comparison_visits import PhotoPair, RadiographPair
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +52,7 @@ class SinceLast:
             "date": self.date,
             **{k: self.result.get(k, []) for k in ("sites", "crests", "teeth")},
             "files": [pair["files"] for pair in self.result.get("pairs", ())],
+            "home_care": self.result.get("home_care"),
             "stages": [{"tooth": s.tooth, "before": s.before, "now": s.now} for s in self.stages],
             "warnings": [*self.result.get("warnings", ()), *self.faults],
         }
@@ -107,30 +107,29 @@ def since_last(folder: str, previous: str, now: Examination, mark_sd: str | None
         If the earlier visit cannot be read, is of another patient, or is later. Images that
         cannot be aligned are told in `faults` instead.
     """
+    from perioview.comparison_object import visits_object
+    from perioview.comparison_visits import compared_visits
     from perioview.files.visit_folder import examine
-    from perioview.verbs.compare_visits import compare_visits
 
     earlier = examine(previous, mark_sd=mark_sd)
     _check(earlier, now, previous)
-    result: dict[str, Any] = {}
-    pictures: dict[str, bytes] = {}
-    faults: tuple[str, ...] = ()
-    with tempfile.TemporaryDirectory() as draft:
-        out = Path(draft)
-        wanted = argparse.Namespace(
-            earlier=previous, later=folder, mark_sd=mark_sd, gum=None, density=0.15,
-            out=str(out / "pictures"), json=str(out / "compared.json"),
-        )  # fmt: skip
-        try:
-            compare_visits(wanted)
-        except InputRefused as error:
-            faults = error.faults
-        else:
-            result = json.loads((out / "compared.json").read_text("utf-8"))
-            for pair in result["pairs"]:
-                file = pair["files"][1]
-                picture = out / "pictures" / Path(file).stem / "side-by-side.png"
-                if picture.is_file():
-                    pictures[file] = picture.read_bytes()
+    found = compared_visits(earlier, now, mark_sd=mark_sd)
     date = str(_day(earlier) or "not dated")
-    return SinceLast(date, result, pictures, _stages(earlier, now), faults)
+    if not found.pairs:
+        faults = found.faults or (f"{previous}, {folder}: no two images share a tooth.",)
+        empty = {"home_care": found.home.json_object()} if found.home else {}
+        return SinceLast(date, empty, {}, _stages(earlier, now), faults)
+    pictures = {pair.files[1]: _picture(pair) for pair in found.pairs}
+    return SinceLast(date, visits_object(found), pictures, _stages(earlier, now))
+
+
+def _picture(pair: RadiographPair | PhotoPair) -> bytes:
+    """Draw a pair side by side, as PNG."""
+    from perioview.comparison import dense_bright
+    from perioview.comparison_pictures import photos_side_by_side, png, side_by_side
+    from perioview.comparison_visits import PhotoPair
+
+    if isinstance(pair, PhotoPair):
+        images = pair.earlier.image.pixels, pair.later.image.pixels
+        return png(photos_side_by_side(*images, pair.result.alignment))
+    return png(side_by_side(pair.result.difference, dense_bright(pair.earlier.image)))

@@ -58,19 +58,32 @@ def since_last_pages(pdf: Any, since: SinceLast) -> None:
     if rows:
         text(pdf, "+ is more loss. Points: per cent of the root. ± one SD of both visits' marks; "
              "more than repeat: beyond 1.96 SD.", 7)  # fmt: skip
-    plaque = [
-        (
-            str(t["tooth"]),
-            *("-" if t[k] is None else f"{t[k]:.1f}" for k in ("before_pct", "after_pct")),
-        )
-        for t in found["teeth"]
-    ]
-    if plaque:
-        heading(pdf, "Plaque", 1, 40)
-    grid(pdf, ("tooth", "earlier, coverage %", "this visit, coverage %"), plaque, (15, 40, 40))
+    _plaque_table(pdf, found["teeth"])
+    for sentence in (found["home_care"] or {}).get("sentences", ()):
+        text(pdf, sentence)
     _stage_table(pdf, since)
     for warning in found["warnings"]:
         text(pdf, f"Note: {warning}", 7.5)
+
+
+def _plaque_table(pdf: Any, teeth: list[dict[str, Any]]) -> None:
+    rows = [
+        (
+            str(t["tooth"]),
+            *("-" if t[k] is None else f"{t[k]:.1f}" for k in ("before_pct", "after_pct")),
+            _of(t["gum_line_pct"], t["gum_line_pct_sd"], 1),
+            "-" if t["gum_line_pct"] is None else _real(t["gum_line_detectable"]),
+        )
+        for t in teeth
+    ]
+    if not rows:
+        return
+    heading(pdf, "Plaque and gum line", 1, 40)
+    head = ("tooth", "earlier, coverage %", "this visit, coverage %", "gum line, % of crown",
+            "more than error?")  # fmt: skip
+    grid(pdf, head, rows, (15, 36, 38, 38, 45))
+    text(pdf, "Gum line: + where the gum drew back, from the outlines of both photographs; "
+         "± one SD of outlines and alignment.", 7)  # fmt: skip
 
 
 def _stage_table(pdf: Any, since: SinceLast) -> None:

@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
 from perioview.files.atomic import write_atomically
-from perioview.verbs.output import add_json_argument, emit, finite
+from perioview.verbs.output import add_json_argument, emit
 
 if TYPE_CHECKING:
-    from perioview.alignment import Alignment
     from perioview.comparison import Comparison, Marked, PhotoComparison
 
 HELP = "two visits, or before and after cleaning, aligned and subtracted"
@@ -29,6 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--marks-later", metavar="CSV", help="marks file of LATER")
     parser.add_argument(
         "--teeth", metavar="REGIONS", help="tooth regions of EARLIER: both are photographs"
+    )
+    parser.add_argument(
+        "--teeth-later", metavar="REGIONS", help="tooth regions of LATER, to compare the gum line"
     )
     parser.add_argument("--gum", choices=("up", "down", "left", "right"), help="where the gum lies")
     parser.add_argument("--dye", choices=("one-tone", "two-tone"), default="one-tone")
@@ -66,6 +68,7 @@ def run(args: argparse.Namespace) -> None:
 
 def _run_radiographs(args: argparse.Namespace) -> None:
     from perioview.comparison import compared
+    from perioview.comparison_object import radiographs_object
 
     if args.marks_later and not args.marks_earlier:
         raise InputRefused(
@@ -129,6 +132,7 @@ def _points(path: str | None) -> Pairs | None:
 
 def _run_photos(args: argparse.Namespace) -> None:
     from perioview.comparison import compared_photos
+    from perioview.comparison_object import photos_object
     from perioview.files.reading import read_image
     from perioview.files.regions import read_regions
 
@@ -146,85 +150,14 @@ def _run_photos(args: argparse.Namespace) -> None:
         gum=args.gum,
         density=args.density,
         points=_points(args.points),
+        later_regions=None
+        if args.teeth_later is None
+        else read_regions(args.teeth_later, rows=later.rows, cols=later.cols),
     )
     found = photos_object(result)
     if args.out:
         write_photos(Path(args.out), result, earlier, later)
     emit(args, found, table(found))
-
-
-def _alignment_object(alignment: Alignment) -> dict[str, Any]:
-    return {
-        "transform": [[float(v) for v in row] for row in alignment.transform],
-        "alignment_rms_px": finite(alignment.rms_px),
-        "matches": alignment.matches,
-        "mirrored": alignment.mirrored,
-        "inverted": alignment.inverted,
-        "agreement": finite(alignment.agreement),
-    }
-
-
-def radiographs_object(result: Comparison) -> dict[str, Any]:
-    """Build the result as `compare` writes it."""
-    found = result.difference
-    shared = max(int(found.known.sum()), 1)
-    return {
-        **_alignment_object(result.alignment),
-        "sites": [
-            {
-                "tooth": c.tooth,
-                "root": c.root,
-                "side": c.side,
-                "change_pct": finite(c.pct.value),
-                "change_pct_sd": finite(c.pct.sd),
-                "change_mm": finite(c.mm.value),
-                "change_mm_sd": finite(c.mm.sd),
-                "detectable": c.detectable,
-                "flags": list(c.flags),
-            }
-            for c in result.sites
-        ],
-        "crests": [
-            {
-                "tooth": c.tooth,
-                "root": c.root,
-                "side": c.side,
-                "moved": finite(c.moved.value),
-                "moved_sd": finite(c.moved.sd),
-                "unit": c.moved.unit,
-                "detectable": c.detectable,
-                "flags": list(c.moved.flags),
-            }
-            for c in result.crests
-        ],
-        "teeth": [],
-        "difference": {
-            "noise_sd": finite(found.noise_sd),
-            "gain_share_pct": 100 * int(found.gain.sum()) / shared,
-            "loss_share_pct": 100 * int(found.loss.sum()) / shared,
-        },
-        "warnings": list(result.warnings),
-    }
-
-
-def photos_object(result: PhotoComparison) -> dict[str, Any]:
-    """Build the result as `compare` writes it for photographs."""
-    return {
-        **_alignment_object(result.alignment),
-        "sites": [],
-        "teeth": [
-            {
-                "tooth": t.tooth,
-                "before_pct": finite(t.before.value),
-                "after_pct": finite(t.after.value),
-                "removed_pct": finite(t.removed.value),
-                "removed_pct_sd": finite(t.removed.sd),
-                "residual_pct": finite(t.residual.value),
-            }
-            for t in result.teeth
-        ],
-        "warnings": list(result.warnings),
-    }
 
 
 def _folder(path: Path) -> Path:
@@ -302,13 +235,8 @@ def table(found: dict[str, Any]) -> list[str]:
             f"{c['tooth']:<6}{c['root']:<14}{c['side']:<8}{moved:>19}  "
             f"{_real(c['detectable'])} {' '.join(c['flags'])}".rstrip()
         )
-    if found["teeth"]:
-        lines += ["", f"{'tooth':<6}{'before %':>9}{'after %':>9}{'removed':>9}{'residual %':>12}"]
-    lines += [
-        f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
-        f"{_number(t['removed_pct']):>9}{_number(t['residual_pct']):>12}"
-        for t in found["teeth"]
-    ]
+    lines += _plaque_lines(found["teeth"])
+    lines += found["home_care"]["sentences"] if found.get("home_care") else []
     return [*lines, "", *(f"caution: {w}" for w in found["warnings"])]
 
 
@@ -316,3 +244,20 @@ def _real(detectable: bool | None) -> str:
     if detectable is None:
         return "not known"
     return "yes" if detectable else "within repeat marking"
+
+
+def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
+    if not teeth:
+        return []
+    lines = ["", f"{'tooth':<6}{'before %':>9}{'after %':>9}{'removed':>9}{'residual %':>12}"]
+    lines[1] += "  gum line, % of crown"
+    for t in teeth:
+        gum = ""
+        if t["gum_line_pct"] is not None:
+            gum = f"  {t['gum_line_pct']:+.1f} ± {_number(t['gum_line_pct_sd'])}"
+            gum += f"  {_real(t['gum_line_detectable'])}"
+        lines.append(
+            f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
+            f"{_number(t['removed_pct']):>9}{_number(t['residual_pct']):>12}{gum}"
+        )
+    return lines

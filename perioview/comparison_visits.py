@@ -1,0 +1,184 @@
+"""Two visits: every pair of images that show the same teeth, compared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from perioview.comparison import (
+    Comparison,
+    Marked,
+    PhotoComparison,
+    compared,
+    compared_photos,
+)
+from perioview.errors import InputRefused
+from perioview.home_history import HomeHistory, home_history
+from perioview.observer import mark_sd as repeatability_of
+from perioview.visit import Examination, PhotoResult, Radiograph, Table
+
+
+@dataclass(frozen=True, slots=True)
+class RadiographPair:
+    """A radiograph of the later visit beside the one of the earlier visit that it repeats."""
+
+    files: tuple[str, str]
+    earlier: Marked
+    result: Comparison
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoPair:
+    """A photograph of the later visit beside the one of the earlier visit that it repeats."""
+
+    files: tuple[str, str]
+    earlier: PhotoResult
+    later: PhotoResult
+    result: PhotoComparison
+
+
+@dataclass(frozen=True, slots=True)
+class VisitComparison:
+    """What two visits of one patient share.
+
+    Parameters
+    ----------
+    radiographs : tuple of RadiographPair
+    photos : tuple of PhotoPair
+    faults : tuple of str
+        What could not be compared, and why.
+    home : HomeHistory, optional
+        What the owner tells of the time between; None when the later visit notes nothing.
+    """
+
+    radiographs: tuple[RadiographPair, ...]
+    photos: tuple[PhotoPair, ...]
+    faults: tuple[str, ...]
+    home: HomeHistory | None = None
+
+    @property
+    def pairs(self) -> tuple[RadiographPair | PhotoPair, ...]:
+        """Radiographs first."""
+        return (*self.radiographs, *self.photos)
+
+
+def check_same_patient(names: tuple[str, str], before: Examination, after: Examination) -> None:
+    """Refuse visits of two patients.
+
+    Raises
+    ------
+    InputRefused
+    """
+    ids = [str(e.visit.patient.get("id", "")) for e in (before, after)]
+    if ids[0] != ids[1]:
+        raise InputRefused(
+            f"{names[1]}: is of patient '{ids[1]}', {names[0]} of '{ids[0]}'; "
+            "compare two visits of one patient."
+        )
+
+
+def compared_visits(
+    before: Examination,
+    after: Examination,
+    *,
+    mark_sd: str | None = None,
+    gum: str | None = None,
+    density: float = 0.15,
+) -> VisitComparison:
+    """Pair the images of two visits by the teeth they share, and compare each pair.
+
+    Parameters
+    ----------
+    before, after : Examination
+        Of one patient.
+    mark_sd : str, optional
+        As `perioview.observer.mark_sd` takes it.
+    gum : str, optional
+        Where the gum lies on the photographs, over what the earlier visit says.
+    density : float
+        From which a pixel counts as stained.
+
+    Raises
+    ------
+    InputRefused
+        If what the later visit notes of home care cannot be.
+    """
+    radiographs, faults = _radiographs(before, after, mark_sd)
+    photos, more = _photos(before, after, gum, density)
+    home = home_history(before.visit, after.visit)
+    return VisitComparison(tuple(radiographs), tuple(photos), (*faults, *more), home)
+
+
+def _teeth(radiograph: Radiograph, rows: Iterable[Table]) -> set[int]:
+    said = next((r.get("teeth", ()) for r in rows if r.get("file") == radiograph.file), ())
+    return {int(t) for t in said} | set(radiograph.marks.teeth())
+
+
+def _marked(radiograph: Radiograph, mark_sd: str | None) -> Marked:
+    scale = radiograph.calibration
+    return Marked(
+        radiograph.image, radiograph.marks, scale, repeatability_of(mark_sd, scale.scaled)
+    )
+
+
+def _radiographs(
+    before: Examination, after: Examination, mark_sd: str | None
+) -> tuple[list[RadiographPair], list[str]]:
+    found: list[RadiographPair] = []
+    faults: list[str] = []
+    for one in after.radiographs:
+        teeth = _teeth(one, after.visit.images)
+        shared = [
+            (len(teeth & _teeth(other, before.visit.images)), other) for other in before.radiographs
+        ]
+        for count, other in sorted(shared, key=lambda pair: -pair[0]):
+            if not count:
+                break
+            earlier = _marked(other, mark_sd)
+            try:
+                result = compared(earlier, _marked(one, mark_sd))
+            except InputRefused as error:
+                faults += error.faults
+                continue
+            found.append(RadiographPair((other.file, one.file), earlier, result))
+            break
+    return found, faults
+
+
+def _photos(
+    before: Examination, after: Examination, gum: str | None, density: float
+) -> tuple[list[PhotoPair], list[str]]:
+    found: list[PhotoPair] = []
+    faults: list[str] = []
+    for one, other in _photo_pairs(before, after):
+        said = next(
+            (r.get("gum") for r in before.visit.photos if r.get("file") == other.file), None
+        )
+        try:
+            result = compared_photos(
+                other.image,
+                one.image,
+                other.regions,
+                later_regions=one.regions,
+                dye=other.dye,
+                gum=gum or said,
+                density=density,
+            )
+        except InputRefused as error:
+            faults += error.faults
+            continue
+        found.append(PhotoPair((other.file, one.file), other, one, result))
+    return found, faults
+
+
+def _photo_pairs(
+    before: Examination, after: Examination
+) -> Iterable[tuple[PhotoResult, PhotoResult]]:
+    """Pair photos of the same stage that both have tooth regions and share a tooth."""
+    for one in after.photos:
+        for other in before.photos:
+            if one.regions is None or other.regions is None or one.when != other.when:
+                continue
+            if set(one.regions[one.regions > 0]) & set(other.regions[other.regions > 0]):
+                yield one, other
+                break
