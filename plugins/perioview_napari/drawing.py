@@ -1,55 +1,23 @@
-"""What is drawn over a radiograph, in image pixels: lines, labels and the guide; no Qt."""
+"""What the marks of a radiograph look like: lines, labels and words, in image pixels; no Qt."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from perioview.bone_loss import Site
-from perioview.marking_round import RoundState, Step, tooth_steps
-from perioview.marks import Mark, Marks
+from perioview.marks import Marks
 from perioview_napari.convert import COLOURS
+from perioview_napari.guide import guide
 from perioview_napari.session import Proposed, Session
+from perioview_napari.shapes import Chip, Drawing, Line, Point
 
-Point = tuple[float, float]
 STAGE_COLOURS = {"0-1": "#8fd694", "2": "#f2d45c", "3": "#f5a04c", "4": "#ff6b6b", "": "#d0d0d0"}
 AXIS_COLOUR = "#f4f4f4"
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """A line between two (row, col) positions in px."""
-
-    start: Point
-    end: Point
-    colour: str
-    width: float = 2.0
-    dashed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Chip:
-    """A label beside a (row, col) position, moved away from `away` so that it hides no mark."""
-
-    at: Point
-    away: Point
-    text: str
-    colour: str
-
-
-@dataclass(frozen=True, slots=True)
-class Drawing:
-    """All that is drawn over one radiograph."""
-
-    lines: tuple[Line, ...] = ()
-    chips: tuple[Chip, ...] = ()
-    keep_clear: tuple[Point, ...] = ()
-    banner: str = ""
-    note: str = ""
+MANY_CHIPS = 24  # more labels than this hide the radiograph, and slow its drawing
 
 
 def _foot(point: Point, axis: tuple[Point, Point], pitch: Point) -> Point:
@@ -116,6 +84,80 @@ def tooth_drawing(
     return tuple(lines), tuple(chips)
 
 
+@dataclass(frozen=True, slots=True)
+class ToothDrawing:
+    """One tooth: its lines, a label per site, and one label that speaks for the tooth."""
+
+    lines: tuple[Line, ...] = ()
+    chips: tuple[Chip, ...] = ()
+    brief: tuple[Chip, ...] = ()
+
+
+def measured_tooth(
+    session: Session, tooth: int, marks: Marks
+) -> tuple[tuple[tuple[Site, ...], tuple[Any, ...]], ToothDrawing]:
+    """Measure a tooth from these marks and draw it: (sites, stages) and the drawing."""
+    of_tooth = Marks(marks.of(tooth=tooth))
+    sites, stages = session.staged(tooth, of_tooth)
+    lines, chips = tooth_drawing(
+        sites, [session.site_stage(s) for s in sites], of_tooth, session.calibration.pitch
+    )
+    known = [s.bone_loss_pct.value for s in sites if s.bone_loss_pct.known]
+    brief: tuple[Chip, ...] = ()
+    if chips and len(chips) == len(known):
+        worst = chips[known.index(max(known))]
+        brief = (Chip(worst.at, worst.away, f"{tooth}: {worst.text}", worst.colour),)
+    return (sites, stages), ToothDrawing(lines, chips, brief)
+
+
+def marked_drawing(
+    session: Session, parts: Mapping[int, ToothDrawing], sites: Sequence[Site]
+) -> Drawing:
+    """Draw the radiograph being marked: all teeth, the guide, the proposals, the words.
+
+    Parameters
+    ----------
+    session : Session
+    parts : mapping of int to ToothDrawing
+        Every marked tooth as `measured_tooth` drew it.
+    sites : sequence of Site
+        Of the tooth in hand.
+    """
+    state = session.round.state
+    cursor = state.cursor
+    number = None if cursor is None else cursor.tooth
+    lines = [line for part in parts.values() for line in part.lines]
+    crowded = sum(len(part.chips) for part in parts.values()) > MANY_CHIPS
+    chips = [
+        chip
+        for tooth, part in parts.items()
+        for chip in (part.brief if crowded and tooth != number else part.chips)
+    ]
+    if number is not None:
+        lines += guide(state, sites, session.calibration.pitch)
+    chips += proposal_chips(session.proposals)
+    marked = (*session.round.marks, *(p.mark for p in session.proposals))
+    return Drawing(
+        tuple(lines),
+        tuple(chips),
+        keep_clear=tuple((m.row, m.col) for m in marked),
+        banner=banner(session),
+        note=proposal_note(session, number),
+    )
+
+
+def proposal_note(session: Session, number: int | None) -> str:
+    """Say what waits to be kept of the tooth in hand."""
+    waiting = [p for p in session.proposals if p.mark.tooth == number]
+    if not waiting:
+        return ""
+    doubtful = sum(p.doubtful for p in waiting)
+    words = f"{len(waiting)} marks proposed: K keeps them"
+    if doubtful:
+        words += f" ({doubtful} of low confidence: look, drag, or Shift+K)"
+    return words
+
+
 def proposal_chips(proposals: Iterable[Proposed]) -> tuple[Chip, ...]:
     """Label proposals as what they are; a doubtful one says so."""
     return tuple(
@@ -127,75 +169,6 @@ def proposal_chips(proposals: Iterable[Proposed]) -> tuple[Chip, ...]:
         )
         for p in proposals
     )
-
-
-def guide(state: RoundState, sites: Sequence[Site], pitch: Point) -> tuple[Line, ...]:
-    """Faint line along which the next mark lies, as far as earlier marks tell.
-
-    A crest lies beside its root, between the CEJ of its side and the apex; an apex on the
-    normal of the CEJ line; a furcation below the CEJ line, midway.
-    """
-    step = state.cursor
-    if step is None or step.tooth is None or state.mark_at(step) is not None:
-        return ()
-    marks = Marks(state.marks.of(tooth=step.tooth))
-    if step.landmark in ("crest", "defect_base"):
-        return _crest_guide(step, marks, sites)
-    cej = marks.of(landmark="cej")
-    if step.landmark in ("apex", "furcation") and len(cej) == 2:
-        return _normal_guide(step, state, (cej[0], cej[1]), pitch)
-    return ()
-
-
-def _crest_guide(step: Step, marks: Marks, sites: Sequence[Site]) -> tuple[Line, ...]:
-    axis = next((s.axis for s in sites if s.root == step.root and s.axis), None)
-    if axis is None:
-        return ()
-    own = marks.of(root=step.root, side=step.side, landmark="cej")
-    top = np.array((own[0].row, own[0].col)) if own else np.array(axis[0])
-    tip = np.array(axis[1])
-    if not own:
-        other = marks.of(landmark="cej")
-        outer = next((m for m in other if m.root == step.root), None)
-        if outer is not None:
-            top = 2 * np.array(axis[0]) - np.array((outer.row, outer.col))
-    end = top + 0.8 * (tip - np.array(axis[0]))
-    return (Line(_pair(top), _pair(end), COLOURS[step.landmark], 1.5, dashed=True),)
-
-
-def _normal_guide(
-    step: Step, state: RoundState, cej: tuple[Mark, Mark], pitch: Point
-) -> tuple[Line, ...]:
-    scale = np.array(pitch)
-    a, b = (np.array((m.row, m.col)) * scale for m in cej)
-    roots = dict(state.roots).get(step.tooth or 0, ("single",))
-    order = [s.root for s in tooth_steps(step.tooth or 0, roots) if s.landmark == "apex"]
-    share = 0.5
-    if step.landmark == "apex" and step.root in order:
-        share = (order.index(step.root) + 0.5) / len(order)
-    normal = np.array([-(b - a)[1], (b - a)[0]])
-    middle = a + share * (b - a)
-    apex = next((m for m in state.marks if m.landmark == "apex"), None)
-    reach = 1.3 / max(1, len(order)) ** 0.5
-    signs: tuple[float, ...] = (1.0, -1.0)
-    if apex is not None:
-        # Roots of one radiograph point the same way.
-        toward = (np.array((apex.row, apex.col)) * scale - middle) @ normal
-        signs = (math.copysign(1.0, float(toward)),)
-    return tuple(
-        Line(
-            _pair(middle / scale),
-            _pair((middle + s * reach * normal) / scale),
-            COLOURS[step.landmark],
-            1.5,
-            dashed=True,
-        )
-        for s in signs
-    )
-
-
-def _pair(point: NDArray[np.float64]) -> Point:
-    return float(point[0]), float(point[1])
 
 
 def banner(session: Session) -> str:

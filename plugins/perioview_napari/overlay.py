@@ -11,11 +11,12 @@ from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen
 from qtpy.QtWidgets import QWidget
 
 from perioview_napari import keys
-from perioview_napari.drawing import Chip, Drawing, Line
+from perioview_napari.shapes import Caption, Chip, Dot, Drawing, Line
 
 CHIP_PX = 13
 CHIP_GAP = 14.0
 MARK_PX = 9.0
+DOT_PX = 3.5
 KEY_LINE = 15
 KEY_COLUMN = 262
 DARK = QColor(15, 15, 15, 215)
@@ -68,6 +69,10 @@ class Overlay(QWidget):
         if self.affine is not None:
             for line in self.drawing.lines:
                 self._line(painter, line)
+            for dot in self.drawing.dots:
+                self._dot(painter, dot)
+            for caption in self.drawing.captions:
+                self._caption(painter, caption, QFontMetricsF(font))
             self._chips(painter, QFontMetricsF(font))
         self._banner(painter)
         if self.keys_shown:
@@ -86,6 +91,22 @@ class Overlay(QWidget):
         painter.drawLine(start, end)
         painter.setPen(pen)
         painter.drawLine(start, end)
+
+    def _dot(self, painter: QPainter, dot: Dot) -> None:
+        painter.setPen(QPen(QColor(0, 0, 0), 1.0))
+        painter.setBrush(QColor(dot.colour))
+        painter.drawEllipse(self.point(dot.at), DOT_PX, DOT_PX)
+
+    def _caption(self, painter: QPainter, caption: Caption, metrics: QFontMetricsF) -> None:
+        # However the view is turned: at the radiograph's left and lower edge on the screen.
+        corners = [self.point(corner) for corner in caption.corners]
+        left, low = min(p.x() for p in corners), max(p.y() for p in corners)
+        wide = max(p.x() for p in corners) - left - 8
+        words = metrics.elidedText(caption.text, Qt.TextElideMode.ElideRight, wide - 12)
+        height = metrics.height() + 4
+        box = QRectF(left + 4, low - height - 4, metrics.horizontalAdvance(words) + 12, height)
+        if wide > 40:
+            self._chip(painter, box, words, caption.colour)
 
     def _chips(self, painter: QPainter, metrics: QFontMetricsF) -> None:
         chips = [c for c in self.drawing.chips if self._visible(self.point(c.at))]

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QColor
 from qtpy.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -20,22 +18,22 @@ from qtpy.QtWidgets import (
     QLineEdit,
     QMenu,
     QPushButton,
-    QSlider,
-    QTableWidget,
-    QTableWidgetItem,
     QVBoxLayout,
     QWidget,
 )
 
-from perioview.bone_loss import Site
 from perioview.errors import InputRefused
 from perioview.marking_round import SKIP_REASONS, Step, teeth_from_text, tooth_views
 from perioview.teeth import SPECIES
 from perioview.teeth import tooth as tooth_of
 from perioview_napari import keys
 from perioview_napari.convert import image_of_layer
-from perioview_napari.drawing import STAGE_COLOURS, banner, site_text
+from perioview_napari.drawing import banner
 from perioview_napari.marking import Marking
+from perioview_napari.numbers_table import NumbersTable
+from perioview_napari.orientation import Orientation
+from perioview_napari.scale_controls import ScaleControls, ruler_steps
+from perioview_napari.view_controls import ViewControls
 from perioview_napari.visits import Visits
 
 STYLE = """
@@ -45,7 +43,6 @@ QLabel#message { padding: 3px; }
 QLabel#heading { font-weight: 600; color: #9ad0f5; padding-top: 6px; }
 QTableWidget { font-size: 13px; }
 """
-COLUMNS = ("tooth", "root, side", "loss", "mm", "stage")
 
 
 class MarkingPanel(QWidget):
@@ -61,8 +58,6 @@ class MarkingPanel(QWidget):
         self.viewer = napari_viewer
         self.visits = Visits()
         self.marking = Marking(napari_viewer, self.visits.marks_path)
-        self._rows: dict[tuple[int, str, str], int] = {}
-        self._filling = False
         self._opening = False
         self.setStyleSheet(STYLE)
         self.setMinimumWidth(330)
@@ -71,6 +66,7 @@ class MarkingPanel(QWidget):
         self.marking.changed.connect(self.fill)
         self.marking.tooth_changed.connect(self.fill_tooth)
         self.marking.message.connect(self.say)
+        self.marking.chosen.connect(self.show_layer)
         napari_viewer.layers.events.inserted.connect(self._layers_changed)
         napari_viewer.layers.events.removed.connect(self._layers_changed)
         self._layers_changed()
@@ -130,15 +126,9 @@ class MarkingPanel(QWidget):
         self.progress.setWordWrap(True)
         column.addWidget(self.progress)
         column.addLayout(self._round_buttons())
-        self.table = QTableWidget(0, len(COLUMNS))
-        self.table.setHorizontalHeaderLabels(list(COLUMNS))
-        self.table.verticalHeader().setVisible(False)
-        self.table.setEditTriggers(QTableWidget.EditTrigger.NoEditTriggers)
+        self.table = NumbersTable()
         self.table.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.table.setSelectionMode(QTableWidget.SelectionMode.NoSelection)
-        self.table.cellClicked.connect(self._row_clicked)
-        for i, width in enumerate((42, 108, 76, 42, 44)):
-            self.table.setColumnWidth(i, width)
+        self.table.chosen.connect(self._site_chosen)
         column.addWidget(self.table, 1)
         self.caution = QLabel(
             "± is one SD of marking error only. Radiographs under-read bone loss and show "
@@ -147,16 +137,18 @@ class MarkingPanel(QWidget):
         self.caution.setWordWrap(True)
         column.addWidget(self.caution)
         column.addWidget(self._heading("Scale"))
-        self.scale = QLabel("")
-        self.scale.setWordWrap(True)
+        self.scale = ScaleControls()
+        self.scale.ruler_given.connect(self.ask_for_ruler)
+        self.scale.scale_given.connect(lambda number: self.use_scale(number or None))
         column.addWidget(self.scale)
-        column.addLayout(
-            self._buttons(
-                ("From a ruler…", self.ask_for_ruler), ("Type mm per pixel…", self._type_scale)
-            )
-        )
         column.addWidget(self._heading("View (stored positions never change)"))
-        column.addLayout(self._view_controls())
+        self.view = ViewControls(self.run)
+        self.view.local.toggled.connect(self.marking.seeing.show_local_contrast)
+        self.view.gamma.valueChanged.connect(self._gamma_slid)
+        self.view.beside.toggled.connect(self.show_beside)
+        self.view.snap.toggled.connect(self._snapping_switched)
+        self.view.reach.valueChanged.connect(self._reach_changed)
+        column.addWidget(self.view)
         column.addWidget(self._heading("Visit"))
         column.addLayout(
             self._buttons(("New visit…", self._new_visit), ("Open visit…", self._open_visit))
@@ -215,29 +207,6 @@ class MarkingPanel(QWidget):
             menu.addAction(reason, lambda reason=reason: self.skip(reason))
         menu.exec(at)
 
-    def _view_controls(self) -> QVBoxLayout:
-        column = QVBoxLayout()
-        column.addLayout(
-            self._buttons(
-                ("Invert  /", lambda: self.run("invert")),
-                ("Rotate  F2", lambda: self.run("rotate")),
-                ("Mirror  F3", lambda: self.run("mirror")),
-            )
-        )
-        row = QHBoxLayout()
-        self.local = QCheckBox("Local contrast  `")
-        self.local.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.local.toggled.connect(self.marking_local_contrast)
-        self.gamma = QSlider(Qt.Orientation.Horizontal)
-        self.gamma.setRange(-20, 20)
-        self.gamma.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.gamma.valueChanged.connect(self._gamma_slid)
-        row.addWidget(self.local)
-        row.addWidget(QLabel("gamma"))
-        row.addWidget(self.gamma, 1)
-        column.addLayout(row)
-        return column
-
     # -- choosing ---------------------------------------------------------------------------
 
     def _layers_changed(self, event: Any = None) -> None:
@@ -268,9 +237,9 @@ class MarkingPanel(QWidget):
             self.say(str(fault), True)
         with contextlib.suppress(ValueError):
             self.images.setCurrentIndex(self.marking.image_layers().index(layer))
-        self.local.blockSignals(True)
-        self.local.setChecked("limits" in layer.metadata["perioview"])
-        self.local.blockSignals(False)
+        self.view.show_local_contrast("limits" in layer.metadata["perioview"])
+        if self.marking.session is not None:
+            self.marking.session.snap_mm = self.view.reach.value()
 
     def _image_chosen(self, index: int) -> None:
         self.show_layer(self.marking.image_layers()[index])
@@ -315,11 +284,11 @@ class MarkingPanel(QWidget):
         if session is not None and index > 0:
             self.choose_teeth(tooth_views(session.species)[self.view_menu.itemText(index)])
 
-    def _row_clicked(self, row: int, _column: int) -> None:
-        place = next((k for k, r in self._rows.items() if r == row), None)
+    def _site_chosen(self, tooth: int, root: str, side: str) -> None:
         session = self.marking.session
-        if place and session is not None:
-            self.marking.act(lambda: session.round.go_to(Step("crest", *place)), changes=False)
+        if session is not None:
+            step = Step("crest", tooth, root, side)
+            self.marking.act(lambda: session.round.go_to(step), changes=False)
 
     # -- actions by key or button -----------------------------------------------------------
 
@@ -449,35 +418,70 @@ class MarkingPanel(QWidget):
 
     def do_invert(self) -> None:
         """Invert the view."""
-        self.marking.invert()
+        self.marking.seeing.invert()
 
     def do_local_contrast(self) -> None:
         """Switch local contrast on or off."""
-        self.local.toggle()
-
-    def marking_local_contrast(self, on: bool) -> None:
-        """Show local contrast or the radiograph as it is."""
-        self.marking.show_local_contrast(on)
+        self.view.local.toggle()
 
     def do_rotate(self) -> None:
         """Turn the view a quarter clockwise."""
-        self.marking.orient(self.marking.orientation.rotated())
+        self._orient(self.marking.seeing.orientation.rotated())
 
     def do_mirror(self) -> None:
         """Mirror the view."""
-        self.marking.orient(self.marking.orientation.mirrored())
+        self._orient(self.marking.seeing.orientation.mirrored())
+
+    def _orient(self, orientation: Orientation) -> None:
+        self.marking.seeing.orient(orientation)
+        if self.marking.seeing.beside:
+            # Turned, another number of rows may show the radiographs larger.
+            self.marking.rescale()
 
     def do_darker(self) -> None:
         """Darken the middle greys."""
-        self.gamma.setValue(self.gamma.value() - 2)
+        self.view.gamma.setValue(self.view.gamma.value() - 2)
 
     def do_brighter(self) -> None:
         """Brighten the middle greys."""
-        self.gamma.setValue(self.gamma.value() + 2)
+        self.view.gamma.setValue(self.view.gamma.value() + 2)
 
     def _gamma_slid(self, value: int) -> None:
         if self.marking.layer is not None:
             self.marking.layer.gamma = 10 ** (-value / 30)
+
+    def do_beside(self) -> None:
+        """Show the radiographs side by side, or one alone."""
+        self.view.beside.toggle()
+
+    def show_beside(self, on: bool) -> None:
+        """Show all radiographs in a row with their teeth, or the one being marked alone."""
+        if on:
+            for layer in self.marking.image_layers():
+                _, path = image_of_layer(layer)
+                # One that cannot be marked is shown all the same, without marks.
+                with contextlib.suppress(InputRefused):
+                    self.marking.open_session(
+                        layer, self.visits.species(path), self.visits.teeth(path)
+                    )
+        self.marking.show_beside(on)
+
+    def do_snap(self) -> None:
+        """Let marks settle on edges, or stay exactly where they are put."""
+        self.view.snap.toggle()
+
+    def _snapping_switched(self, on: bool) -> None:
+        self.marking.snapping = on
+        self.say(
+            "CEJ and crest marks settle on the nearest edge within reach."
+            if on
+            else "Marks stay where they are put.",
+            False,
+        )
+
+    def _reach_changed(self, reach_mm: float) -> None:
+        if self.marking.session is not None:
+            self.marking.session.snap_mm = reach_mm
 
     def do_nudge_up(self) -> None:
         """Move the last mark up."""
@@ -497,44 +501,21 @@ class MarkingPanel(QWidget):
 
     def do_keys(self) -> None:
         """Show or hide the list of keys."""
-        self.marking.show_keys(not self.marking.overlay.keys_shown)
+        self.marking.seeing.show_keys(not self.marking.overlay.keys_shown)
 
     # -- scale ------------------------------------------------------------------------------
 
-    def ask_for_ruler(self, distances: str | None = None, label: str = "") -> None:
+    def ask_for_ruler(self, distances: str, label: str = "") -> None:
         """Ask for clicks on the band edges of a probe, or the ends of a known length."""
         session = self.marking.session
         if session is None:
             return
-        if distances is None:
-            distances, given = QInputDialog.getText(
-                self,
-                "Scale from a ruler",
-                "Distances of the edges you will click, in mm, from one end\n"
-                "(a probe's bands: 0 3 6 9 12; a known length of 10 mm: 0 10)",
-                text="0 3 6 9 12",
-            )
-            if not given:
-                return
         try:
             steps = ruler_steps(distances, label)
         except InputRefused as fault:
             self.say(str(fault), True)
             return
         self.marking.act(lambda: session.round.ask_for(steps))
-
-    def _type_scale(self) -> None:
-        number, given = QInputDialog.getDouble(
-            self,
-            "Scale",
-            "mm per pixel (column spacing); 0 goes back to ruler and file",
-            0.02,
-            0.0,
-            10.0,
-            6,
-        )
-        if given:
-            self.use_scale(number or None)
 
     def use_scale(self, mm_per_px: float | None) -> None:
         """Use a typed scale, or go back to ruler and file with None."""
@@ -592,7 +573,7 @@ class MarkingPanel(QWidget):
         layers = self.marking.image_layers()
         if layers:
             self.show_layer(layers[0], species)
-            self.marking.fit()
+            self.marking.seeing.fit()
 
     # -- showing ----------------------------------------------------------------------------
 
@@ -609,9 +590,8 @@ class MarkingPanel(QWidget):
                 "Open a radiograph" if self.marking.layer is None else "Choose the species"
             )
             self.progress.setText("")
-            self.scale.setText("")
-            self.table.setRowCount(0)
-            self._rows.clear()
+            self.scale.show_scale(None)
+            self.table.fill((), str)
             self.species.setCurrentIndex(0)
             return
         state = session.round.state
@@ -630,8 +610,11 @@ class MarkingPanel(QWidget):
         if state.sound:
             words += " · no radiographic loss: " + ", ".join(map(str, state.sound))
         self.progress.setText(words)
-        self.scale.setText(scale_words(session.calibration))
-        self._fill_table()
+        self.scale.show_scale(session.calibration)
+        numbers = self.marking.numbers()
+        self.table.fill(
+            (s for tooth in sorted(numbers) for s in numbers[tooth][0]), session.site_stage
+        )
 
     def _fill_views(self, species: str) -> None:
         if self.view_menu.property("species") == species:
@@ -640,73 +623,8 @@ class MarkingPanel(QWidget):
         self.view_menu.clear()
         self.view_menu.addItems(["choose a view", *tooth_views(species)])
 
-    def _fill_table(self) -> None:
-        session = self.marking.session
-        numbers = self.marking.numbers()
-        sites = [s for tooth in sorted(numbers) for s in numbers[tooth][0]]
-        self._rows = {(s.tooth, s.root, s.side): i for i, s in enumerate(sites)}
-        self.table.setRowCount(len(sites))
-        for site in sites:
-            self._fill_row(site, "" if session is None else session.site_stage(site))
-
     def fill_tooth(self, tooth: int) -> None:
         """Show the numbers of one tooth anew, while a mark is dragged."""
         session = self.marking.session
-        if session is None:
-            return
-        for site in self.marking.numbers()[tooth][0]:
-            if (site.tooth, site.root, site.side) in self._rows:
-                self._fill_row(site, session.site_stage(site))
-
-    def _fill_row(self, site: Site, stage: str) -> None:
-        row = self._rows[(site.tooth, site.root, site.side)]
-        loss = site.bone_loss
-        place = site.side if site.root == "single" else f"{site.root}, {site.side}"
-        texts = (
-            str(site.tooth),
-            place,
-            site_text(site),
-            f"{loss.value:.1f}" if loss.known and loss.unit == "mm" else "",
-            stage,
-        )
-        for column, text in enumerate(texts):
-            item = self.table.item(row, column)
-            if item is None:
-                item = QTableWidgetItem()
-                self.table.setItem(row, column, item)
-            if item.text() != text:
-                item.setText(text)
-        item = self.table.item(row, len(texts) - 1)
-        item.setForeground(QColor(STAGE_COLOURS.get(stage, "#d0d0d0")))
-        flags = ", ".join(site.flags).replace("_", " ")
-        for column in range(len(texts)):
-            self.table.item(row, column).setToolTip(flags)
-
-
-def ruler_steps(distances: str, label: str = "") -> tuple[Step, ...]:
-    """Read the distances of a ruler's edges as a person types them.
-
-    Raises
-    ------
-    InputRefused
-        If there are fewer than two, one is no number, or they do not increase.
-    """
-    try:
-        read = [float(part) for part in distances.replace(";", " ").split()]
-    except ValueError as fault:
-        raise InputRefused(
-            f"ruler: '{distances}' holds something that is no number; write 0 3 6 9 12."
-        ) from fault
-    if len(read) < 2 or any(b <= a for a, b in pairwise(read)):
-        raise InputRefused(f"ruler: '{distances}' must be two or more increasing distances in mm.")
-    return tuple(Step("ruler", mm=d, object=label) for d in read)
-
-
-def scale_words(scale: Any) -> str:
-    """Say the scale, its SD and how far to trust it."""
-    if not scale.scaled:
-        return "No scale: percentages only. " + " ".join(scale.notes)
-    sd = 100 * (scale.relative_sd or 0.0)
-    words = f"{scale.col_mm:.4f} mm per pixel ± {sd:.1f} %, {scale.method.replace('_', ' ')}."
-    warning = "⚠ " if scale.method in ("imager_pixel_spacing", "pixel_spacing") else ""
-    return f"{warning}{words} " + " ".join(scale.notes)
+        if session is not None:
+            self.table.update_sites(self.marking.numbers()[tooth][0], session.site_stage)

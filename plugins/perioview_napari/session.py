@@ -16,11 +16,13 @@ from perioview.image import Image
 from perioview.marking_round import (
     MarkingRound,
     RoundState,
+    Step,
     round_from_text,
     round_text,
     step_of,
 )
 from perioview.marks import Mark, Marks, check_marks
+from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
 from perioview.teeth import SPECIES
 
@@ -73,6 +75,7 @@ class Session:
         self.species = species or image.species or SPECIES[0]
         self.mm_per_px: float | None = None
         self.mark_sd: MarkSd | None = None
+        self.snap_mm = RADIUS_MM
         self.proposals: tuple[Proposed, ...] = ()
         self.round = MarkingRound(self.species, self._state_on_disk())
         # Teeth once chosen here stand; what the visit says is for the first time only.
@@ -181,6 +184,19 @@ class Session:
         if not percent.known or math.isnan(site.normal_limit_pct):
             return ""
         return stage_from_pct(percent.value, site.normal_limit_pct, staging_rules())
+
+    def settled(self, step: Step, row: float, col: float) -> tuple[float, float] | None:
+        """Return the nearest plausible edge for the mark of a step; None if there is none."""
+        found = () if step.tooth is None else self.sites(step.tooth)
+        axis = next((s.axis for s in found if s.root == step.root and s.axis), None)
+        return settled(
+            self.image,
+            (row, col),
+            step.landmark,
+            self.calibration,
+            radius_mm=self.snap_mm,
+            axis=axis,
+        )
 
     def propose(self, tooth: int) -> tuple[Proposed, ...]:
         """Propose the crests of one tooth that are neither marked nor left out; may take long."""

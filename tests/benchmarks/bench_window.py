@@ -124,14 +124,14 @@ def bench_drag(count, moves):
         crests = session.round.marks.of(landmark="crest")
         mark = crests[len(crests) // 2]
         at = point(panel, mark.row, mark.col)
-        row = panel._rows[(mark.tooth, mark.root, mark.side)]
+        row = panel.table.rows[(mark.tooth, mark.root, mark.side)]
         send(app, panel, "MouseButtonPress", at, left, left)
         steps, own, draws, texts = [], [], [], set()
         for i in range(moves):
             at = at + QPointF(0, 1 if i % 20 < 10 else -1)
             # napari drops moves that come faster than the screen's rate.
             spin(app, 0.05)
-            before = panel.marking._points.data.copy()
+            before = panel.marking.points.layer.data.copy()
             start, busy = time.perf_counter(), time.thread_time()
             send(app, panel, "MouseMove", at, none, left)
             updated = time.perf_counter()
@@ -139,7 +139,7 @@ def bench_drag(count, moves):
             app.processEvents()
             drawn = time.perf_counter()
             texts.add(panel.table.item(row, 2).text())
-            if np.array_equal(before, panel.marking._points.data):
+            if np.array_equal(before, panel.marking.points.layer.data):
                 continue  # dropped by napari: nothing was done
             own.append(1000 * used)
             steps.append(1000 * (updated - start))

@@ -61,7 +61,7 @@ def begin_again(panel, qtbot):
     from perioview_napari.orientation import Orientation
 
     panel.marking.sessions.clear()
-    panel.marking.orient(Orientation())
+    panel.marking.seeing.orient(Orientation())
     panel.show_layer(panel.marking.image_layers()[0])
     panel.viewer.window._qt_window.activateWindow()
     qtbot.wait(50)

@@ -7,17 +7,21 @@ import pytest
 from napari.utils.shortcuts import default_shortcuts
 from perioview_napari import keys
 from perioview_napari.convert import CLEAR, points_style
+from perioview_napari.drawing import ToothDrawing, marked_drawing
 from perioview_napari.orientation import Orientation
 from perioview_napari.overlay import canvas_affine
-from perioview_napari.panel import ruler_steps, scale_words
 from perioview_napari.reader import layers
+from perioview_napari.scale_controls import ruler_steps, scale_words
+from perioview_napari.seeing import largest_rows
 from perioview_napari.session import Proposed
+from perioview_napari.shapes import Chip
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtTest import QTest
 
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.files.tables import read_marks
+from perioview.marking_round import Step
 from perioview.marks import Mark
 
 pytestmark = pytest.mark.window
@@ -66,7 +70,7 @@ def test_visit_opens_with_species_teeth_and_words(marked):
     )
     assert session.round.marks == saved
     # The points of the layer are the marks, one to one.
-    np.testing.assert_allclose(panel.marking._points.data, [(m.row, m.col) for m in saved])
+    np.testing.assert_allclose(panel.marking.points.layer.data, [(m.row, m.col) for m in saved])
     assert panel.table.rowCount() == 2 * sum(len(saved.roots(t)) for t in saved.teeth())
     assert panel.viewer.scale_bar.visible
     # Not hidden under a radiograph that was opened after it.
@@ -77,7 +81,7 @@ def test_visit_opens_with_species_teeth_and_words(marked):
 def test_click_places_the_mark_where_it_was_clicked_however_the_view_lies(
     fresh, qtbot, swapped, up, left
 ):
-    fresh.marking.orient(Orientation(swapped, up, left))
+    fresh.marking.seeing.orient(Orientation(swapped, up, left))
     qtbot.wait(80)
     step = fresh.marking.session.round.state.cursor
     row, col = click(fresh, 300, 400)
@@ -109,7 +113,7 @@ def test_drag_updates_numbers_while_it_lasts_and_saves_at_its_end(marked, qtbot)
     panel = marked
     session = panel.marking.session
     crest = session.round.marks.of(tooth=309, root="mesial", side="mesial", landmark="crest")[0]
-    row = panel._rows[(309, "mesial", "mesial")]
+    row = panel.table.rows[(309, "mesial", "mesial")]
     before = panel.table.item(row, 2).text()
     centre = panel.viewer.camera.center
     saved = session.marks_path.read_text()
@@ -245,7 +249,7 @@ def test_ruler_clicked_gives_the_scale_and_the_view_follows(fresh, qtbot):
     assert session.calibration.method == "ruler"
     assert session.calibration.col_mm == pytest.approx(6 / (places[2] - places[0]), rel=0.02)
     assert fresh.marking.layer.scale[1] == pytest.approx(session.calibration.col_mm)
-    assert "±" in fresh.scale.text()
+    assert "±" in fresh.scale.words.text()
     assert len(session.round.marks) == 3
 
 
@@ -280,7 +284,7 @@ def test_scale_bar_only_with_a_scale_and_species_asked_for(panel, tmp_path, qtbo
     panel._species_chosen(2)
     assert panel.marking.session.species == "cat"
     assert not panel.viewer.scale_bar.visible
-    assert panel.scale.text().startswith("No scale")
+    assert panel.scale.words.text().startswith("No scale")
     panel.choose_teeth((304,))
     click(panel, 100, 100)
     assert (tmp_path / "film.png.csv").exists()
@@ -298,7 +302,7 @@ def test_next_radiograph_and_back_keeps_each_ones_marks(fresh, qtbot):
     assert sum(layer.visible for layer in fresh.marking.image_layers()) == 1
     fresh.run("previous_image")
     assert fresh.marking.session is first
-    assert len(fresh.marking._points.data) == 1
+    assert len(fresh.marking.points.layer.data) == 1
 
 
 def test_detector_plane_alone_is_warned_of():
@@ -312,3 +316,79 @@ def test_detector_plane_alone_is_warned_of():
 def test_impossible_ruler_is_refused(text):
     with pytest.raises(InputRefused, match="ruler"):
         ruler_steps(text)
+
+
+def test_rows_fill_the_room():
+    wide = np.array([[1.0, 3.0]] * 4)
+    # Four pictures three times as wide as high: below each other in a high room, 2 x 2 in a wide.
+    assert largest_rows(wide, 0.0, (4, 3)) == [(0, 0), (1, 0), (2, 0), (3, 0)]
+    assert largest_rows(wide, 0.0, (2, 6)) == [(0, 0), (0, 3), (1, 0), (1, 3)]
+
+
+def test_radiographs_side_by_side_keep_their_scale_and_a_click_takes_the_other(marked, qtbot):
+    panel = marked
+    first, second = panel.marking.image_layers()[:2]
+    marks = panel.marking.session.round.marks
+    places = panel.marking.points.layer.data.copy()
+    panel.run("beside")
+    qtbot.wait(50)
+    try:
+        shown = panel.marking.image_layers()
+        assert all(layer.visible for layer in shown)
+        ends = [(layer.extent.world[0], layer.extent.world[1]) for layer in shown]
+        for i, (low, high) in enumerate(ends):
+            for low2, high2 in ends[i + 1 :]:
+                assert (high <= low2).any() or (high2 <= low).any(), "radiographs overlap"
+        # The other's marks lie where that radiograph shows them.
+        session = panel.marking.sessions[id(second)]
+        mark = session.round.marks.of(landmark="apex")[0]
+        world = np.array((mark.row, mark.col)) * second.scale + second.translate
+        here = panel.marking.layer.world_to_data(world)
+        dots = [dot.at for dot in panel.marking.overlay.drawing.dots]
+        assert np.abs(np.array(dots) - here).max(1).min() < 1e-6
+        texts = [c.text for c in panel.marking.overlay.drawing.captions]
+        assert len(texts) == len(shown) and "308" in texts[0] and "404" in texts[1]
+        # A click on the other radiograph takes it up and places nothing.
+        saved = session.round.marks
+        x, y = canvas_affine(panel.viewer, second) @ (200, 100, 1)
+        QTest.mouseClick(canvas(panel), LEFT, pos=QPoint(round(x), round(y)), delay=1)
+        assert panel.marking.layer is second
+        assert panel.marking.session.round.marks == saved
+        np.testing.assert_allclose(panel.marking.points.layer.translate, second.translate)
+        np.testing.assert_allclose(second.scale, panel.marking.session.calibration.pitch)
+    finally:
+        panel.run("beside")
+    assert [layer.visible for layer in panel.marking.image_layers()].count(True) == 1
+    panel.show_layer(first)
+    assert panel.marking.session.round.marks == marks
+    np.testing.assert_array_equal(panel.marking.points.layer.data, places)
+
+
+def test_mark_settles_on_an_edge_only_where_that_is_wanted(marked, qtbot):
+    panel = marked
+    session = panel.marking.session
+    crest = session.round.marks.of(tooth=309, root="mesial", side="mesial", landmark="crest")[0]
+    step = Step("crest", 309, "mesial", "mesial")
+    place = session.settled(step, crest.row + 8, crest.col)
+    assert place is not None
+    for on in (True, False):
+        if on != panel.marking.snapping:
+            panel.run("snap")
+        now = session.round.state.mark_at(step)
+        for _ in drag(panel, (now.row, now.col), (crest.row + 8, crest.col)):
+            pass
+        moved = session.round.state.mark_at(step)
+        apart = np.hypot(moved.row - place[0], moved.col - place[1])
+        assert (apart < 2.5) == on, (on, moved, place)
+        panel.run("undo")
+    assert session.round.state.mark_at(step) == crest
+
+
+def test_many_labels_give_way_to_one_per_tooth(marked):
+    session = marked.marking.session
+    sites = [f"{i} %" for i in range(20)]
+    chips = tuple(Chip((i, i), (0, 0), text, "#ffffff") for i, text in enumerate(sites))
+    parts = {n: ToothDrawing((), chips, chips[:1]) for n in (308, 309)}
+    marked.jump(308)
+    drawn = marked_drawing(session, parts, ())
+    assert len([c for c in drawn.chips if c.text.endswith("%")]) == 21

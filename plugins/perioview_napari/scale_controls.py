@@ -1,0 +1,100 @@
+"""The scale in the window: what holds, how sure, and two ways to give another."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from qtpy.QtCore import Qt, Signal
+from qtpy.QtWidgets import (
+    QHBoxLayout,
+    QInputDialog,
+    QLabel,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from perioview.calibration import Calibration
+from perioview.errors import InputRefused
+from perioview.marking_round import Step
+
+HINT = (
+    "Distances of the edges you will click, in mm, from one end\n"
+    "(a probe's bands: 0 3 6 9 12; a known length of 10 mm: 0 10)"
+)
+
+
+class ScaleControls(QWidget):
+    """Shows the scale; asks for a ruler's distances or for mm per pixel."""
+
+    ruler_given = Signal(str)
+    scale_given = Signal(float)
+
+    def __init__(self) -> None:
+        super().__init__()
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        self.words = QLabel("")
+        self.words.setWordWrap(True)
+        column.addWidget(self.words)
+        row = QHBoxLayout()
+        for text, action in (
+            ("From a ruler…", self._ask_for_ruler),
+            ("Type mm per pixel…", self._ask_for_scale),
+        ):
+            button = QPushButton(text)
+            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            button.clicked.connect(action)
+            row.addWidget(button)
+        column.addLayout(row)
+
+    def show_scale(self, scale: Calibration | None) -> None:
+        """Say the scale in words."""
+        self.words.setText("" if scale is None else scale_words(scale))
+
+    def _ask_for_ruler(self) -> None:
+        text, given = QInputDialog.getText(self, "Scale from a ruler", HINT, text="0 3 6 9 12")
+        if given:
+            self.ruler_given.emit(text)
+
+    def _ask_for_scale(self) -> None:
+        number, given = QInputDialog.getDouble(
+            self,
+            "Scale",
+            "mm per pixel (column spacing); 0 goes back to ruler and file",
+            0.02,
+            0.0,
+            10.0,
+            6,
+        )
+        if given:
+            self.scale_given.emit(number)
+
+
+def ruler_steps(distances: str, label: str = "") -> tuple[Step, ...]:
+    """Read the distances of a ruler's edges as a person types them.
+
+    Raises
+    ------
+    InputRefused
+        If there are fewer than two, one is no number, or they do not increase.
+    """
+    try:
+        read = [float(part) for part in distances.replace(";", " ").split()]
+    except ValueError as fault:
+        raise InputRefused(
+            f"ruler: '{distances}' holds something that is no number; write 0 3 6 9 12."
+        ) from fault
+    if len(read) < 2 or any(b <= a for a, b in pairwise(read)):
+        raise InputRefused(f"ruler: '{distances}' must be two or more increasing distances in mm.")
+    return tuple(Step("ruler", mm=d, object=label) for d in read)
+
+
+def scale_words(scale: Calibration) -> str:
+    """Say the scale, its SD and how far to trust it."""
+    if not scale.scaled:
+        return "No scale: percentages only. " + " ".join(scale.notes)
+    sd = 100 * (scale.relative_sd or 0.0)
+    words = f"{scale.col_mm:.4f} mm per pixel ± {sd:.1f} %, {scale.method.replace('_', ' ')}."
+    warning = "⚠ " if scale.method in ("imager_pixel_spacing", "pixel_spacing") else ""
+    return f"{warning}{words} " + " ".join(scale.notes)
