@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from perioview.bone_loss import sites
+from perioview.calibration import Calibration
 from perioview.marks import LANDMARKS, Key, Marks, key
 
 Z95 = 1.96
@@ -243,12 +245,12 @@ class Repeatability:
     limits: Limits
 
 
-def repeatability(sites: Sequence[Mapping[object, float]]) -> Repeatability:
+def repeatability(markings: Sequence[Mapping[object, float]]) -> Repeatability:
     """Judge repeated measurements of the same sites.
 
     Parameters
     ----------
-    sites : sequence of mapping
+    markings : sequence of mapping
         One per marking, from any key of a site to its bone loss in per cent; NaN or absent
         where it was not measured.
 
@@ -257,15 +259,15 @@ def repeatability(sites: Sequence[Mapping[object, float]]) -> Repeatability:
     Repeatability
         NaN where there are too few sites. Dahlberg's error takes all pairs of repeats.
     """
-    keys = list(dict.fromkeys(k for one in sites for k in one))
-    table = np.array([[one.get(k, math.nan) for one in sites] for k in keys], dtype=float)
-    table = table.reshape(len(keys), len(sites))
+    keys = list(dict.fromkeys(k for one in markings for k in one))
+    table = np.array([[one.get(k, math.nan) for one in markings] for k in keys], dtype=float)
+    table = table.reshape(len(keys), len(markings))
     table = table[np.isfinite(table).sum(axis=1) > 1]
     if not len(table):
         nothing = math.nan
         none = Agreement(nothing, nothing, nothing)
         return Repeatability(
-            0, len(sites), nothing, nothing, nothing, none, Limits(nothing, nothing, nothing)
+            0, len(markings), nothing, nothing, nothing, none, Limits(nothing, nothing, nothing)
         )
     left, right = (table[:, i] for i in np.triu_indices(table.shape[1], 1))
     both = np.isfinite(left) & np.isfinite(right)
@@ -274,10 +276,48 @@ def repeatability(sites: Sequence[Mapping[object, float]]) -> Repeatability:
     first = np.repeat(table[:, :1], later.shape[1], axis=1)
     return Repeatability(
         n=len(table),
-        repeats=len(sites),
+        repeats=len(markings),
         dahlberg=dahlberg(left[both], right[both]),
         within_sd=sd,
         smallest_detectable_change=smallest_detectable_change(sd),
         icc=icc(table),
         limits=limits_of_agreement(first.ravel(), later.ravel()),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Repeats:
+    """Repeated markings of one image, judged.
+
+    Parameters
+    ----------
+    landmarks : tuple of LandmarkSd
+    sites : tuple of dict
+        One per marking, bone loss in per cent by (tooth, root, side).
+    judged : Repeatability
+    """
+
+    landmarks: tuple[LandmarkSd, ...]
+    sites: tuple[dict[object, float], ...]
+    judged: Repeatability
+
+
+def judged_repeats(repeats: Sequence[Marks], scale: Calibration) -> Repeats:
+    """Judge repeated markings of one image: of the marks, and of the bone loss they give.
+
+    Parameters
+    ----------
+    repeats : sequence of Marks
+        At least two.
+    scale : Calibration
+    """
+    measured: tuple[dict[object, float], ...] = tuple(
+        {
+            (s.tooth, s.root, s.side): s.bone_loss_pct.value
+            for s in sites(marks, scale)
+            if s.bone_loss_pct.known
+        }
+        for marks in repeats
+    )
+    landmarks = landmark_sds(repeats, scale.pitch, scaled=scale.scaled)
+    return Repeats(landmarks, measured, repeatability(measured))

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
 from perioview.files.atomic import write_atomically
-from perioview.verbs.output import add_json_argument, emit, finite
+from perioview.repeatability_profile import profile_object, profile_table, profile_text
+from perioview.verbs.output import add_json_argument, emit
 
 if TYPE_CHECKING:
     from perioview.calibration import Calibration
@@ -30,13 +30,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", metavar="FILE", help="save as the observer's profile, for measure --mark-sd FILE"
     )
+    parser.add_argument(
+        "--plot", metavar="PNG", help="draw differences against means, and the SD of each landmark"
+    )
     add_json_argument(parser)
 
 
 def run(args: argparse.Namespace) -> None:
     """Judge the repeats and show."""
-    from perioview.bone_loss import sites
-    from perioview.repeatability import landmark_sds, repeatability
+    from perioview.repeatability import judged_repeats
 
     if len(args.csv) < 2:
         raise InputRefused(f"{args.csv[0]}: is one marking; give two or more of the same image.")
@@ -44,26 +46,20 @@ def run(args: argparse.Namespace) -> None:
     if len({path.resolve() for path in paths}) < len(paths):
         raise InputRefused(f"{args.csv[0]}: a file is given twice; each marking is its own file.")
     repeats, scale = _read(args, paths)
-    landmarks = landmark_sds(repeats, scale.pitch, scaled=scale.scaled)
-    if not landmarks:
+    found = judged_repeats(repeats, scale)
+    if not found.landmarks:
         raise InputRefused(
             f"{args.csv[0]}: shares no mark with the other file(s); mark the same sites each time."
         )
-    judged = repeatability(
-        [
-            {
-                (s.tooth, s.root, s.side): s.bone_loss_pct.value
-                for s in sites(marks, scale)
-                if s.bone_loss_pct.known
-            }
-            for marks in repeats
-        ]
-    )
-    result = _json_object(landmarks, judged)
+    result = profile_object(found.landmarks, found.judged)
+    if args.plot:
+        from perioview.repeatability_plot import repeatability_plot
+
+        picture = repeatability_plot(found.sites, found.landmarks, found.judged)
+        write_atomically(Path(args.plot), picture)
     if args.out:
-        text = json.dumps(result, indent=2, allow_nan=False) + "\n"
-        write_atomically(Path(args.out), text.encode())
-    emit(args, result, _table(result, len(repeats)))
+        write_atomically(Path(args.out), profile_text(result).encode())
+    emit(args, result, profile_table(result, len(repeats)))
 
 
 def _read(args: argparse.Namespace, paths: list[Path]) -> tuple[list[Marks], Calibration]:
@@ -119,63 +115,3 @@ def _species(args: argparse.Namespace, image: Any, paths: list[Path]) -> str:
             continue
         return species
     return "dog"
-
-
-def _json_object(landmarks: Any, judged: Any) -> dict[str, Any]:
-    return {
-        "landmarks": [
-            {
-                "landmark": one.landmark,
-                "n": one.n,
-                "sd_mm": finite(one.sd_mm),
-                "sd_px": finite(one.sd_px),
-                "sd_px_low": finite(one.low_px),
-                "sd_px_high": finite(one.high_px),
-            }
-            for one in landmarks
-        ],
-        "bone_loss_pct": {
-            "n": judged.n,
-            "repeats": judged.repeats,
-            "dahlberg": finite(judged.dahlberg),
-            "within_sd": finite(judged.within_sd),
-            "smallest_detectable_change": finite(judged.smallest_detectable_change),
-            "icc": finite(judged.icc.value),
-            "icc_low": finite(judged.icc.low),
-            "icc_high": finite(judged.icc.high),
-            "icc_kind": "ICC(2,1)",
-            "bias": finite(judged.limits.bias),
-            "limits_low": finite(judged.limits.low),
-            "limits_high": finite(judged.limits.high),
-        },
-    }
-
-
-def _shown(value: float | None, digits: int = 2) -> str:
-    return "-" if value is None else f"{value:.{digits}f}"
-
-
-def _table(result: dict[str, Any], repeats: int) -> list[str]:
-    lines = [
-        f"{repeats} markings; one SD of a mark along either axis",
-        "",
-        f"{'landmark':<13}{'n':>4}{'SD mm':>9}{'SD px':>9}  95 % interval px",
-    ]
-    lines += [
-        f"{one['landmark']:<13}{one['n']:>4}{_shown(one['sd_mm'], 3):>9}{_shown(one['sd_px']):>9}"
-        f"  {_shown(one['sd_px_low'])} to {_shown(one['sd_px_high'])}"
-        for one in result["landmarks"]
-    ]
-    loss = result["bone_loss_pct"]
-    lines += [
-        "",
-        f"bone loss, points of per cent ({loss['n']} sites)",
-        f"  error of one measurement (Dahlberg)  {_shown(loss['dahlberg'])}",
-        f"  within-observer SD                   {_shown(loss['within_sd'])}",
-        f"  smallest detectable change           {_shown(loss['smallest_detectable_change'])}",
-        f"  {loss['icc_kind']}                             {_shown(loss['icc'], 3)} "
-        f"({_shown(loss['icc_low'], 3)} to {_shown(loss['icc_high'], 3)})",
-        f"  later minus first, bias and limits   {_shown(loss['bias'])} "
-        f"({_shown(loss['limits_low'])} to {_shown(loss['limits_high'])})",
-    ]
-    return lines
