@@ -106,7 +106,7 @@ def _nodes(
                     q = share * (0.5 * root.length + 0.5 * usual)
                     q = float(np.clip(q, 0.02 * root.length, MOST * root.length))
                     if not root.sides[k]:
-                        q = max(q, tooth.roof + 0.45)
+                        q = max(q, tooth.roof + 0.95)
                     ends.append(q)
                 q = float(np.mean(ends))
                 e = np.float32(q / root.length)
