@@ -91,7 +91,8 @@ def test_storage_commitment_confirms(tmp_path: Path) -> None:
 def test_commitment_of_what_is_not_there_is_not_confirmed(server: Orthanc, tmp_path: Path) -> None:
     destination = destination_from(f"{server.dimse}?listen={server.ours}")
     parcels = write_outbox(tmp_path / "o", draft_objects()[:1])
-    assert destination._committed(parcels) == set()  # type: ignore[attr-defined]
+    with destination.connected(parcels) as there:
+        assert there._committed(parcels) == set()  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize("way", ["web", "dimse"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import urllib.parse
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -38,6 +39,9 @@ class Parcel:
 
 class Destination(Protocol):
     """An archive or a folder that holds records."""
+
+    def connected(self, parcels: Sequence[Parcel]) -> AbstractContextManager[Destination]:
+        """Hold one connection open for all that is asked and stored of these parcels."""
 
     def held(self, parcels: Sequence[Parcel]) -> set[str]:
         """UIDs of those parcels that are already there."""

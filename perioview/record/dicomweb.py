@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import copy
 import logging
 import os
+import uuid
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
 
-import pydicom
 from pydicom.dataset import Dataset
 
 from perioview.errors import InputRefused
@@ -30,8 +32,21 @@ class DicomWeb:
 
     def __init__(self, url: str) -> None:
         self.url = url.rstrip("/")
+        self._kept: Any = None
+
+    @contextlib.contextmanager
+    def connected(self, parcels: Sequence[Parcel]) -> Iterator[DicomWeb]:
+        """Keep one HTTP connection for all questions."""
+        there = copy.copy(self)
+        there._kept = self._client()
+        try:
+            yield there
+        finally:
+            there._kept.session.close()
 
     def _client(self) -> Any:
+        if self._kept is not None:
+            return self._kept
         try:
             import requests
             from dicomweb_client.api import DICOMwebClient
@@ -51,6 +66,7 @@ class DicomWeb:
         elif token:
             session.headers["Authorization"] = f"Bearer {token}"
         client = DICOMwebClient(self.url, session=session, timeout=_TIMEOUT_S)
+        client.session = session
         # It would try a dead archive for half a minute; the outbox is what waits here.
         client.set_http_retry_params(retry=False)
         return client
@@ -119,7 +135,7 @@ class DicomWeb:
 
         def stored(client: Any) -> set[str]:
             for done, parcel in enumerate(parcels, 1):
-                client.store_instances([pydicom.dcmread(parcel.path)])
+                _stow(client.session, self.url, parcel)
                 progress(done, len(parcels))
             return self._found(client, parcels)
 
@@ -159,6 +175,22 @@ class DicomWeb:
         for dataset in found:
             if str(dataset.get("PatientID", "")) == patient:
                 yield dataset
+
+
+def _stow(session: Any, url: str, parcel: Parcel) -> None:
+    """Send a file as it lies there (PS3.18 10.5): the client would decode and encode it again."""
+    boundary = f"perioview-{uuid.uuid4().hex}"
+    head = f"--{boundary}\r\nContent-Type: application/dicom\r\n\r\n".encode()
+    answer = session.post(
+        f"{url}/studies",
+        data=head + parcel.path.read_bytes() + f"\r\n--{boundary}--\r\n".encode(),
+        headers={
+            "Content-Type": f'multipart/related; type="application/dicom"; boundary={boundary}',
+            "Accept": "application/dicom+json",
+        },
+        timeout=_TIMEOUT_S,
+    )
+    answer.raise_for_status()
 
 
 def _rows(found: list[dict[str, Any]]) -> list[Dataset]:

@@ -1,12 +1,11 @@
-"""An archive that speaks DIMSE: C-STORE, storage commitment, C-FIND, C-GET (PS3.4 B, C, J)."""
+"""An archive that speaks DIMSE: C-STORE, storage commitment, C-FIND, C-GET or C-MOVE."""
 
 from __future__ import annotations
 
 import contextlib
-import logging
+import copy
 import os
 import threading
-import urllib.parse
 from collections.abc import Iterator, Sequence
 from typing import Any
 
@@ -17,25 +16,23 @@ from pydicom.uid import UID, ExplicitVRLittleEndian, ImplicitVRLittleEndian
 from perioview.errors import InputRefused
 from perioview.record.destination import Parcel, Progress
 from perioview.record.identity import uid_from
+from perioview.record.peer import STUDY_ROOT_FIND, WAIT_S, peer_from
+from perioview.record.retrieval import retrieved
 
-_STUDY_ROOT_FIND = "1.2.840.10008.5.1.4.1.2.2.1"
-_STUDY_ROOT_GET = "1.2.840.10008.5.1.4.1.2.2.3"
 _COMMITMENT = "1.2.840.10008.1.20.1"
 _COMMITMENT_INSTANCE = "1.2.840.10008.1.20.1.1"
-_PLAIN = [ExplicitVRLittleEndian, ImplicitVRLittleEndian]
-_PENDING = (0xFF00, 0xFF01)
-_WAIT_S = 30.0
 
 
 class Dimse:
-    """An archive reached by the classic DICOM protocol.
+    """An archive reached by the classic DICOM protocol (PS3.4 B, C, J).
 
     Parameters
     ----------
     address : str
         ``dicom://AE@host:port``, ``dicoms://`` with TLS. With ``?listen=PORT`` it is asked to
-        commit to storage, and answers there; without, a query confirms. Our own AE title is
-        PERIOVIEW or ``PERIOVIEW_AE``; ``PERIOVIEW_CA``, ``PERIOVIEW_CERT`` and
+        commit to storage, and answers there; without, a query confirms. There it also sends
+        what it hands over by C-MOVE: where it offers no C-GET, or with ``&retrieve=move``. Our
+        own AE title is PERIOVIEW or ``PERIOVIEW_AE``; ``PERIOVIEW_CA``, ``PERIOVIEW_CERT`` and
         ``PERIOVIEW_KEY`` name the files TLS needs.
 
     Raises
@@ -45,103 +42,51 @@ class Dimse:
     """
 
     def __init__(self, address: str) -> None:
-        parts = urllib.parse.urlsplit(address)
-        try:
-            port = parts.port
-        except ValueError:
-            port = None
-        if not (parts.username and parts.hostname and port):
-            raise InputRefused(f"{address}: is incomplete; write it as dicom://AE@host:port.")
-        self.title = urllib.parse.unquote(parts.username)[:16]
-        self.host, self.port = parts.hostname, port
-        self.tls = parts.scheme == "dicoms"
-        listen = urllib.parse.parse_qs(parts.query).get("listen", [""])[0]
-        self.listen = int(listen) if listen.isdigit() else None
-        self.name = f"{parts.scheme}://{self.title}@{self.host}:{self.port}"
-
-    def _entity(self) -> Any:
-        try:
-            from pynetdicom import AE
-        except ImportError as error:
-            raise InputRefused(
-                "an archive by DIMSE needs the archive extra; "
-                "install it with pip install 'perioview[archive]'."
-            ) from error
-        # Its faults come to the user as one line each, from here, and without names.
-        logging.getLogger("pynetdicom").addHandler(logging.NullHandler())
-        entity = AE(ae_title=os.environ.get("PERIOVIEW_AE", "PERIOVIEW"))
-        entity.dimse_timeout = entity.network_timeout = _WAIT_S
-        entity.acse_timeout = 10
-        entity.connection_timeout = 10
-        return entity
+        self.peer = peer_from(address)
+        self._open: Any = None
+        self._answers = _Answers()
 
     @contextlib.contextmanager
-    def _association(self, entity: Any, **more: Any) -> Iterator[Any]:
-        from pynetdicom import evt
-
-        handlers = [(evt.EVT_CONN_OPEN, _without_delay), *more.pop("handlers", [])]
-        association = entity.associate(
-            self.host,
-            self.port,
-            ae_title=self.title,
-            evt_handlers=handlers,
-            tls_args=(self._tls(), self.host) if self.tls else None,
-            **more,
-        )
-        if not association.is_established:
-            told = "refused the association" if association.is_rejected else "cannot be reached"
-            raise InputRefused(
-                f"{self.name}: {told}; check title, address and certificate, and that the "
-                "archive knows our title."
-            )
-        try:
-            yield association
-        finally:
-            if association.is_established:
-                association.release()
-
-    def _tls(self) -> Any:
-        import ssl
-
-        try:
-            context = ssl.create_default_context(cafile=os.environ.get("PERIOVIEW_CA"))
-            if os.environ.get("PERIOVIEW_CERT"):
-                context.load_cert_chain(
-                    os.environ["PERIOVIEW_CERT"], os.environ.get("PERIOVIEW_KEY")
-                )
-        except (OSError, ssl.SSLError) as error:
-            raise InputRefused(
-                "the files named in PERIOVIEW_CA, PERIOVIEW_CERT or PERIOVIEW_KEY cannot be "
-                "read; check them."
-            ) from error
-        return context
-
-    def _query(self, association: Any, level: str, **keys: str) -> list[Dataset]:
-        query = Dataset()
-        query.QueryRetrieveLevel = level
-        for keyword, value in keys.items():
-            setattr(query, keyword, value)
-        found: list[Dataset] = []
-        for status, row in association.send_c_find(query, _STUDY_ROOT_FIND):
-            if "Status" not in status:
-                raise InputRefused(f"{self.name}: cut the connection; try again.")
-            if status.Status in _PENDING and row is not None:
-                found.append(row)
-            elif status.Status != 0:
-                raise InputRefused(f"{self.name}: answered a query with {status.Status:04X}.")
-        return found
+    def connected(self, parcels: Sequence[Parcel]) -> Iterator[Dimse]:
+        """Hold one association open that queries and takes these parcels."""
+        entity = self.peer.entity()
+        entity.add_requested_context(STUDY_ROOT_FIND)
+        for sop_class, syntax in sorted({kind for p in parcels for kind in _kinds(p)}):
+            entity.add_requested_context(sop_class, syntax)
+        with contextlib.ExitStack() as stack:
+            handlers: list[Any] = []
+            if self.peer.listen is not None:
+                handlers = self._answers.handlers()
+                entity.add_supported_context(_COMMITMENT, scu_role=True, scp_role=True)
+                stack.enter_context(self.peer.answered(entity, handlers))
+                entity.add_requested_context(_COMMITMENT)
+            there = copy.copy(self)
+            there._open = stack.enter_context(self.peer.associated(entity, handlers=handlers))
+            yield there
 
     @contextlib.contextmanager
     def _asking(self) -> Iterator[Any]:
-        entity = self._entity()
-        entity.add_requested_context(_STUDY_ROOT_FIND)
-        with self._association(entity) as association:
+        if self._open is not None:
+            yield self._open
+            return
+        entity = self.peer.entity()
+        entity.add_requested_context(STUDY_ROOT_FIND)
+        with self.peer.associated(entity) as association:
             yield association
 
     def held(self, parcels: Sequence[Parcel]) -> set[str]:
         """UIDs of those parcels that the archive finds by query."""
         with self._asking() as association:
-            return self._found(association, parcels)
+            there = {
+                str(row.SeriesInstanceUID)
+                for study in sorted({str(p.header.StudyInstanceUID) for p in parcels})
+                for row in self.peer.listed(
+                    association, "SERIES", StudyInstanceUID=study, SeriesInstanceUID=""
+                )
+            }
+            return self._found(
+                association, [p for p in parcels if str(p.header.SeriesInstanceUID) in there]
+            )
 
     def _found(self, association: Any, parcels: Sequence[Parcel]) -> set[str]:
         there: set[str] = set()
@@ -150,7 +95,7 @@ class Dimse:
         }
         for study, one in sorted(series):
             keys = {"StudyInstanceUID": study, "SeriesInstanceUID": one}
-            rows = self._query(association, "IMAGE", SOPInstanceUID="", **keys)
+            rows = self.peer.listed(association, "IMAGE", SOPInstanceUID="", **keys)
             there |= {str(row.SOPInstanceUID) for row in rows}
         return there & {p.uid for p in parcels}
 
@@ -173,154 +118,141 @@ class Dimse:
         InputRefused
             If the archive refuses an object, or cuts the connection.
         """
-        entity = self._entity()
-        entity.add_requested_context(_STUDY_ROOT_FIND)
-        for sop_class, syntax in sorted({_kind(p) for p in parcels}):
-            entity.add_requested_context(sop_class, syntax)
-        with self._association(entity) as association:
-            for done, parcel in enumerate(parcels, 1):
-                self._store_one(association, parcel)
-                progress(done, len(parcels))
-            if self.listen is None:
-                return self._found(association, parcels)
-        return self._committed(parcels)
+        if self._open is None:
+            with self.connected(parcels) as there:
+                return there.store(parcels, progress)
+        accepted = {
+            (str(c.abstract_syntax), str(c.transfer_syntax[0]))
+            for c in self._open.accepted_contexts
+        }
+        for done, parcel in enumerate(parcels, 1):
+            self._store_one(parcel, accepted)
+            progress(done, len(parcels))
+        if any(c.abstract_syntax == _COMMITMENT for c in self._open.accepted_contexts):
+            return self._committed(parcels)
+        return self._found(self._open, parcels)
 
-    def _store_one(self, association: Any, parcel: Parcel) -> None:
+    def _store_one(self, parcel: Parcel, accepted: set[tuple[str, str]]) -> None:
         try:
-            status = association.send_c_store(pydicom.dcmread(parcel.path))
-        except (RuntimeError, ValueError) as error:
+            status = self._open.send_c_store(_sendable(parcel, accepted))
+        except (RuntimeError, ValueError, AttributeError, NotImplementedError) as error:
             raise InputRefused(
-                f"{self.name}: cut the connection, or does not take objects of class "
+                f"{self.peer.name}: cut the connection, or does not take objects of class "
                 f"{UID(parcel.header.SOPClassUID).name}."
             ) from error
         if "Status" not in status:
-            raise InputRefused(f"{self.name}: cut the connection; attach again to go on.")
+            raise InputRefused(f"{self.peer.name}: cut the connection; attach again to go on.")
         # B000, B006, B007 are warnings: stored, with remarks (PS3.4 B.2.3).
         if status.Status != 0 and status.Status >> 12 != 0xB:
             reason = "is full" if status.Status >> 8 == 0xA7 else "refused an object"
-            raise InputRefused(f"{self.name}: {reason} (status {status.Status:04X}).")
+            raise InputRefused(f"{self.peer.name}: {reason} (status {status.Status:04X}).")
 
     def _committed(self, parcels: Sequence[Parcel]) -> set[str]:
         """Ask the archive to answer for the objects (PS3.4 J.3), and wait for its word."""
-        from pynetdicom import evt
-
         wanted = {p.uid for p in parcels}
-        transaction = uid_from("commitment", *sorted(wanted), os.getpid())
-        kept: set[str] = set()
-        answered = threading.Event()
-
-        def report(event: Any) -> tuple[int, None]:
-            told = event.event_information
-            if str(told.get("TransactionUID", "")) == transaction:
-                for item in told.get("ReferencedSOPSequence", None) or []:
-                    kept.add(str(item.ReferencedSOPInstanceUID))
-                answered.set()
-            return 0x0000, None
-
-        entity = self._entity()
-        entity.add_supported_context(_COMMITMENT, scu_role=True, scp_role=True)
-        handlers = [(evt.EVT_N_EVENT_REPORT, report)]
-        server = entity.start_server(
-            ("", self.listen), block=False, evt_handlers=handlers, ae_title=entity.ae_title
-        )
+        transaction = str(uid_from("commitment", *sorted(wanted), os.getpid()))
+        self._answers.expect(transaction)
         try:
-            entity.add_requested_context(_COMMITMENT)
-            with self._association(entity, handlers=handlers) as association:
-                status, _ = association.send_n_action(
-                    _commitment_request(parcels, transaction),
-                    1,
-                    _COMMITMENT,
-                    _COMMITMENT_INSTANCE,
-                )
-                if status.get("Status") == 0:
-                    answered.wait(_WAIT_S)
-        finally:
-            server.shutdown()
-        return kept & wanted
+            status, _ = self._open.send_n_action(
+                _commitment_request(parcels, transaction), 1, _COMMITMENT, _COMMITMENT_INSTANCE
+            )
+        except (RuntimeError, ValueError):
+            return set()
+        if status.get("Status") != 0:
+            return self._found(self._open, parcels)
+        return self._answers.kept(transaction) & wanted
 
     def reports(self, patient: str, study: str | None = None) -> list[Dataset]:
         """Structured reports of a patient, or of one study of that patient."""
         with self._asking() as association:
-            studies = [study] if study else [r.StudyInstanceUID for r in self._studies(patient)]
+            rows = [] if study else self._studies(association, patient)
+            studies = [study] if study else [str(r.StudyInstanceUID) for r in rows]
             series = [
-                (str(one), str(row.SeriesInstanceUID))
+                (one, str(row.SeriesInstanceUID))
                 for one in studies
-                for row in self._query(
+                for row in self.peer.listed(
                     association,
                     "SERIES",
-                    StudyInstanceUID=str(one),
+                    StudyInstanceUID=one,
                     SeriesInstanceUID="",
                     Modality="SR",
                 )
                 # An archive may leave a key unmatched (PS3.4 C.2.2.1).
                 if str(row.get("Modality", "")) == "SR"
             ]
-        found = [
-            dataset
-            for one, uid in series
-            for dataset in self._fetched("SERIES", StudyInstanceUID=one, SeriesInstanceUID=uid)
-        ]
+        wanted = [{"StudyInstanceUID": one, "SeriesInstanceUID": uid} for one, uid in series]
+        found = retrieved(self.peer, "SERIES", wanted)
         return [d for d in found if str(d.get("PatientID", "")) == patient]
 
     def studies(self, patient: str) -> list[Dataset]:
         """Studies of a patient as the archive lists them."""
-        return self._studies(patient)
-
-    def _studies(self, patient: str) -> list[Dataset]:
-        keys = {"StudyInstanceUID": "", "StudyDate": "", "StudyDescription": ""}
         with self._asking() as association:
-            rows = self._query(association, "STUDY", PatientID=patient, **keys)
+            return self._studies(association, patient)
+
+    def _studies(self, association: Any, patient: str) -> list[Dataset]:
+        keys = {"StudyInstanceUID": "", "StudyDate": "", "StudyDescription": ""}
+        rows = self.peer.listed(association, "STUDY", PatientID=patient, **keys)
         return [row for row in rows if str(row.get("PatientID", "")) == patient]
 
     def objects(self, patient: str, study: str) -> Iterator[Dataset]:
         """All objects of one study of the patient."""
-        for dataset in self._fetched("STUDY", StudyInstanceUID=study):
+        for dataset in retrieved(self.peer, "STUDY", [{"StudyInstanceUID": study}]):
             if str(dataset.get("PatientID", "")) == patient:
                 yield dataset
 
-    def _fetched(self, level: str, **keys: str) -> list[Dataset]:
-        from pynetdicom import build_role, evt
 
-        found: list[Dataset] = []
+class _Answers:
+    """What an archive has committed to, by transaction; it may answer on any association."""
 
-        def received(event: Any) -> int:
-            dataset = event.dataset
-            dataset.file_meta = event.file_meta
-            found.append(dataset)
-            return 0x0000
+    def __init__(self) -> None:
+        self._kept: dict[str, set[str]] = {}
+        self._told: dict[str, threading.Event] = {}
 
-        entity = self._entity()
-        entity.add_requested_context(_STUDY_ROOT_GET)
-        classes = _storage_classes()
-        for sop_class in classes:
-            entity.add_requested_context(sop_class, _PLAIN)
-        query = Dataset()
-        query.QueryRetrieveLevel = level
-        for keyword, value in keys.items():
-            setattr(query, keyword, value)
-        roles = [build_role(sop_class, scp_role=True) for sop_class in classes]
-        with self._association(
-            entity, ext_neg=roles, handlers=[(evt.EVT_C_STORE, received)]
-        ) as association:
-            last = Dataset()
-            for status, _ in association.send_c_get(query, _STUDY_ROOT_GET):
-                last = status
-            if last.get("Status") != 0:
-                raise InputRefused(
-                    f"{self.name}: did not hand over all objects (status "
-                    f"{last.get('Status', 0xFFFF):04X}); try again."
-                )
-        return found
+    def handlers(self) -> list[Any]:
+        from pynetdicom import evt
+
+        return [(evt.EVT_N_EVENT_REPORT, self._report)]
+
+    def expect(self, transaction: str) -> None:
+        self._kept[transaction] = set()
+        self._told[transaction] = threading.Event()
+
+    def kept(self, transaction: str) -> set[str]:
+        self._told[transaction].wait(WAIT_S)
+        return self._kept[transaction]
+
+    def _report(self, event: Any) -> tuple[int, None]:
+        said = event.event_information
+        transaction = str(said.get("TransactionUID", ""))
+        if transaction in self._kept:
+            for item in said.get("ReferencedSOPSequence", None) or []:
+                self._kept[transaction].add(str(item.ReferencedSOPInstanceUID))
+            self._told[transaction].set()
+        return 0x0000, None
 
 
-def _kind(parcel: Parcel) -> tuple[str, str]:
-    return str(parcel.header.SOPClassUID), str(parcel.header.file_meta.TransferSyntaxUID)
+def _kinds(parcel: Parcel) -> list[tuple[str, str]]:
+    """Class and transfer syntaxes of a parcel, as it is and as any archive must take it."""
+    sop_class, syntax = str(parcel.header.SOPClassUID), _syntax(parcel)
+    # Implicit VR is the one that nobody may refuse (PS3.5 10.1).
+    return [(sop_class, s) for s in (syntax, ExplicitVRLittleEndian, ImplicitVRLittleEndian)]
 
 
-def _storage_classes() -> list[str]:
-    root = "1.2.840.10008.5.1.4.1.1"
-    tails = "1 1.1 1.1.1 1.2 1.3 1.3.1 7 7.1 7.2 7.3 7.4 11.1 11.2 66.4 77.1.4 88.11 88.22 88.33"
-    return [f"{root}.{tail}" for tail in (*tails.split(), "88.34", "104.1")]
+def _syntax(parcel: Parcel) -> str:
+    return str(parcel.header.file_meta.TransferSyntaxUID)
+
+
+def _sendable(parcel: Parcel, accepted: set[tuple[str, str]]) -> Any:
+    """The file as it is, or what it holds where the archive wants another encoding."""
+    sop_class, syntax = str(parcel.header.SOPClassUID), _syntax(parcel)
+    meta = parcel.header.file_meta
+    told = (meta.get("MediaStorageSOPClassUID"), meta.get("MediaStorageSOPInstanceUID"))
+    if (sop_class, syntax) in accepted and told == (sop_class, parcel.uid):
+        return parcel.path
+    dataset = pydicom.dcmread(parcel.path)
+    if (sop_class, syntax) not in accepted and UID(syntax).is_compressed:
+        dataset.decompress(generate_instance_uid=False)
+    return dataset
 
 
 def _commitment_request(parcels: Sequence[Parcel], transaction: str) -> Dataset:
@@ -333,12 +265,3 @@ def _commitment_request(parcels: Sequence[Parcel], transaction: str) -> Dataset:
         item.ReferencedSOPInstanceUID = parcel.uid
         request.ReferencedSOPSequence.append(item)
     return request
-
-
-def _without_delay(event: Any) -> None:
-    """Small objects must not wait for the network to fill a packet."""
-    import socket
-
-    connection = event.assoc.dul.socket
-    if connection is not None and connection.socket is not None:
-        connection.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

@@ -44,6 +44,11 @@ class Folder:
     def __init__(self, root: Path) -> None:
         self.root = root
 
+    @contextlib.contextmanager
+    def connected(self, parcels: Sequence[Parcel]) -> Iterator[Folder]:
+        """Return the folder itself: there is nothing to hold open."""
+        yield self
+
     def _leaves(self, kind: str | None = None) -> Iterator[tuple[Dataset, Dataset, Dataset]]:
         for patient in read_directory(self.root / NAME):
             for study in patient.children:

@@ -117,9 +117,10 @@ def send(
     InputRefused
         If not every object is confirmed; the rest stays in the outbox.
     """
-    held = destination.held(parcels)
-    missing = [p for p in parcels if p.uid not in held]
-    confirmed = destination.store(missing, progress) if missing else set()
+    with destination.connected(parcels) as there:
+        held = there.held(parcels)
+        missing = [p for p in parcels if p.uid not in held]
+        confirmed = there.store(missing, progress) if missing else set()
     for parcel in parcels:
         if outbox is not None and parcel.uid in held | confirmed:
             _remove(parcel.path, outbox)
