@@ -9,6 +9,7 @@ than a human code that means something else.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from pydicom.dataset import Dataset
@@ -162,6 +163,25 @@ MEASUREMENT_GROUP = Code("125007", "DCM", "Measurement Group")
 FINDING = Code("121071", "DCM", "Finding")
 FINDING_SITE = Code("363698007", "SCT", "Finding Site")
 IMAGE_REGION = Code("111030", "DCM", "Image Region")
+SOURCE = Code("260753009", "SCT", "Source")  # TID 320
+SOURCE_OF_MEASUREMENT = Code("121112", "DCM", "Source of Measurement")  # TID 1501
+TRACKING_ID = Code("112039", "DCM", "Tracking Identifier")
+TRACKING_UID = Code("112040", "DCM", "Tracking Unique Identifier")
+ALGORITHM_NAME = Code("111001", "DCM", "Algorithm Name")  # TID 4019
+ALGORITHM_VERSION = Code("111003", "DCM", "Algorithm Version")
+REPORT = Code("126000", "DCM", "Imaging Measurement Report")  # TID 1500
+IMAGING_MEASUREMENTS = Code("126010", "DCM", "Imaging Measurements")
+PROCEDURE_REPORTED = Code("121058", "DCM", "Procedure reported")
+LANGUAGE = Code("121049", "DCM", "Language of Content Item and Descendants")  # TID 1204
+ENGLISH = Code("en-US", "RFC5646", "English (United States)")
+OBSERVER_TYPE = Code("121005", "DCM", "Observer Type")  # TID 1002
+PERSON = Code("121006", "DCM", "Person")
+PERSON_NAME = Code("121008", "DCM", "Person Observer Name")
+DEVICE = Code("121007", "DCM", "Device")
+DEVICE_UID = Code("121012", "DCM", "Device Observer UID")
+DEVICE_NAME = Code("121013", "DCM", "Device Observer Name")
+DEVICE_MANUFACTURER = Code("121014", "DCM", "Device Observer Manufacturer")
+DEVICE_MODEL = Code("121015", "DCM", "Device Observer Model Name")
 
 _UNITS = {
     "mm": Code("mm", "UCUM", "millimeter"),
@@ -171,11 +191,13 @@ _UNITS = {
 }
 
 
+@lru_cache(maxsize=1024)
 def private_code(value: str, meaning: str = "") -> Code:
     """Code of the private scheme; a name the table lacks keeps itself as its meaning."""
     return Code(value, SCHEME, (meaning or _MEANINGS.get(value, value.replace("_", " ")))[:64])
 
 
+@lru_cache(maxsize=256)
 def tooth_code(number: int, species: str) -> Code:
     """Modified Triadan number as a code: no DICOM context group holds animals' teeth."""
     from perioview.teeth import tooth

@@ -26,15 +26,14 @@ from perioview.record.identity import (
 from perioview.record.photograph import photograph_object
 from perioview.record.plaque_report import plaque_content, plaque_report
 from perioview.record.presentation import presentation_object
+from perioview.record.report_builder import person_name, report_uid
 from perioview.record.secondary_capture import picture_object, radiograph_object
 from perioview.record.segmentation import plaque_segmentation, stained_by_tooth
 from perioview.record.structured_report import (
     Probed,
     measured_content,
     measurement_report,
-    person_name,
     probed_values,
-    report_uid,
 )
 from perioview.visit import Examination, PhotoResult, Radiograph
 

@@ -10,7 +10,8 @@ from perioview.measurement import Measurement
 from perioview.plaque_result import PlaqueResult, ToothPlaque
 from perioview.record import codes
 from perioview.record.identity import Identity, digest
-from perioview.record.structured_report import PHOTO_CAUTION, ReportBuilder
+from perioview.record.report_builder import ReportBuilder
+from perioview.record.structured_report import PHOTO_CAUTION
 
 
 def tooth_values(tooth: ToothPlaque) -> tuple[tuple[str, Measurement], ...]:
