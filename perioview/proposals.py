@@ -17,8 +17,9 @@ from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.marks import Marks
 from perioview.proposals_frame import SideFrame, side_frames
-from perioview.proposals_posterior import Peak, features, peak, posterior
-from perioview.proposals_strip import Strip, dense_high, straightened
+from perioview.proposals_network import LONGEST, inputs
+from perioview.proposals_posterior import Peak, peak, posteriors
+from perioview.proposals_strip import LANES, STEP, Strip, dense_high, straightened
 
 Array = NDArray[np.float64]
 LOW_CONFIDENCE = 0.8
@@ -99,10 +100,33 @@ def crest_proposals(
         strips = [straightened(-pixels, frame) for frame in frames]
         reversed_flags = ("polarity_reversed",)
     found = [
-        _proposal(image, frame, strip, reversed_flags)
-        for frame, strip in zip(frames, strips, strict=True)
+        _proposal(image, frame, strip, at, reversed_flags)
+        for frame, strip, at in zip(frames, strips, _peaks(frames, strips), strict=True)
     ]
     return tuple(p for p in found if p is not None)
+
+
+def _peaks(frames: tuple[SideFrame, ...], strips: list[Strip]) -> list[Peak]:
+    sides = {(f.tooth, f.root, f.side): s for f, s in zip(frames, strips, strict=True)}
+    other = {"mesial": "distal", "distal": "mesial"}
+    read = [
+        inputs(
+            strip,
+            sides[frame.tooth, frame.root, other[frame.side]],
+            frame.length,
+            None if frame.cej is None else frame.cej[0],
+        )
+        for frame, strip in zip(frames, strips, strict=True)
+    ]
+    steps = STEP * np.arange(LONGEST)
+    along = np.stack([strip.along[0] + steps for strip in strips])
+    probability = posteriors(
+        np.stack([x for x, _ in read]),
+        np.stack([live for _, live in read]),
+        along,
+        np.array([frame.length for frame in frames]),
+    )
+    return [peak(p, at) for p, at in zip(probability, along, strict=True)]
 
 
 def _darker_inside(strips: list[Strip], frames: tuple[SideFrame, ...]) -> bool:
@@ -112,16 +136,14 @@ def _darker_inside(strips: list[Strip], frames: tuple[SideFrame, ...]) -> bool:
         coronal = (strip.along > 0) & (strip.along < 0.5 * frame.length)
         part = strip.grey[coronal]
         if np.isfinite(part).mean() > 0.5:
-            votes.append(float(np.nanmean(part[:, :6]) - np.nanmean(part[:, 10:])))
+            inner, outer = (LANES > -0.9) & (LANES < -0.25), (LANES > 0.15) & (LANES < 2.05)
+            votes.append(float(np.nanmean(part[:, inner]) - np.nanmean(part[:, outer])))
     return bool(votes) and float(np.median(votes)) < -0.1
 
 
 def _proposal(
-    image: Image, frame: SideFrame, strip: Strip, flags: tuple[str, ...]
+    image: Image, frame: SideFrame, strip: Strip, found: Peak, flags: tuple[str, ...]
 ) -> Proposal | None:
-    cej = None if frame.cej is None else frame.cej[0]
-    x = features(strip.grey, strip.contour, strip.along, frame.length, cej)
-    found = peak(posterior(x, strip.along, frame.length), strip.along)
     edge = np.interp(found.along, strip.along, strip.contour) + BESIDE_MM
     row, col = (float(v) for v in frame.pixels(np.array(found.along), np.array(edge)))
     if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):

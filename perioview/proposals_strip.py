@@ -13,8 +13,11 @@ from perioview.proposals_frame import SideFrame
 Array = NDArray[np.float64]
 STEP = 0.08  # mm along the axis
 LANE = 0.1  # mm between lanes of the straightened strip
-CORONAL = 1.6  # mm searched coronal to the CEJ
-LANES = np.arange(-0.8, 2.0 + 1e-9, LANE)
+CORONAL = 2.4  # mm searched coronal to the CEJ
+# Dense beside the edge, sparse inside the root and toward the neighbour.
+LANES = np.concatenate(
+    [[-2.0, -1.6, -1.2], np.arange(-0.8, 2.0 + 1e-9, LANE), np.arange(2.3, 4.1 + 1e-9, 0.3)]
+)
 _FINE = 0.05
 
 
@@ -116,16 +119,19 @@ def _edge_score(values: Array) -> Array:
 def traced(score: Array, steep: int = 1) -> NDArray[np.intp]:
     """Path of highest total score, moving at most `steep` columns a row, with a small toll."""
     n, m = score.shape
-    total = score[0].copy()
+    padded = np.full(m + 2 * steep, -1e9)
+    padded[steep:-steep] = score[0]
+    reachable = np.lib.stride_tricks.sliding_window_view(padded, 2 * steep + 1)
+    toll = 0.12 * np.abs(np.arange(-steep, steep + 1))
+    here = np.arange(m)
     back = np.zeros((n, m), dtype=np.intp)
-    moves = np.arange(-steep, steep + 1)
-    toll = 0.12 * np.abs(moves)
     for i in range(1, n):
-        padded = np.pad(total, steep, constant_values=-1e9)
-        options = np.stack([padded[steep + k : steep + k + m] for k in moves]) - toll[:, None]
-        best = options.argmax(axis=0)
-        back[i] = np.clip(np.arange(m) + moves[best], 0, m - 1)
-        total = options[best, np.arange(m)] + score[i]
+        options = reachable - toll
+        best = options.argmax(axis=1)
+        back[i] = best
+        padded[steep:-steep] = options[here, best] + score[i]
+    back = np.clip(back + here - steep, 0, m - 1)
+    total = padded[steep:-steep]
     path = np.empty(n, dtype=np.intp)
     path[-1] = total.argmax()
     for i in range(n - 1, 0, -1):

@@ -4,7 +4,8 @@
     python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
     python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
 
-Generator A was used for tuning; B and C are built differently. None of them is clinical truth.
+Generators A, E and F were used for tuning; B and C are built differently. None of them is clinical
+truth.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from phantoms.oblique_layers import oblique_phantom
 from phantoms.painted import painted_phantom
+from phantoms.painted_styles import style_phantom
+from phantoms.ray_solids import ray_phantom
 from phantoms.scene import Key, Phantom
 from phantoms.thickness_maps import thickness_phantom
 
@@ -35,6 +38,8 @@ GENERATORS: dict[str, Callable[[int], Phantom]] = {
     "A": thickness_phantom,
     "B": oblique_phantom,
     "C": painted_phantom,
+    "E": ray_phantom,
+    "F": style_phantom,
 }
 
 
