@@ -29,7 +29,8 @@ def noise(
         )
         part = part[shrink : shrink + shape[0], shrink : shrink + shape[1]]
         total += (tail**k if k else 1.0) * part / part.std()
-    return total / total.std()
+    unit: Array = total / total.std()
+    return unit
 
 
 def trabeculae(rng: np.random.Generator, shape: tuple[int, int], mm: float) -> Array:
@@ -52,7 +53,8 @@ def trabeculae(rng: np.random.Generator, shape: tuple[int, int], mm: float) -> A
         net = np.exp(-((field / rng.uniform(0.15, 0.4)) ** 2))
         out = net / net.std() + rng.uniform(0.3, 1.5) * noise(rng, shape, size, 0.6)
     out = out - out.mean()
-    return (out / max(float(out.std()), 1e-6)).astype(np.float32)
+    unit: Array = (out / max(float(out.std()), 1e-6)).astype(np.float32)
+    return unit
 
 
 def turned(

@@ -139,7 +139,10 @@ def _section(root: Root, x: Array, y: Array, z: float, power: float) -> Array:
     rho = np.sqrt(u**2 + ((z / b) ** 2)[:, None])
     away = (rho - 1) * np.minimum(w, b)[:, None]
     beyond = np.maximum(y - root.end, root.top - y)
-    return np.where(beyond[:, None] > 0, np.hypot(np.maximum(away, 0), beyond[:, None]), away)
+    far = beyond > 0
+    away[far] = np.hypot(np.maximum(away[far], 0), beyond[far, None])
+    signed: Array = away
+    return signed
 
 
 def _summed(
@@ -173,10 +176,11 @@ def _summed(
                 part = slice(cols[0], cols[-1] + 1)
                 d = _section(root, x[part], own_y, float(z), power)
                 away[:, part] = np.minimum(away[:, part], d)
-                hollow = _section(root, x[part], own_y, float(z) / canal, power) / max(canal, 0.05)
-                inner = np.clip(0.5 - hollow / 0.2, 0, 1) * (
-                    hollow < -0.7 * root.half * (1 - canal)
-                )
+                inner = np.float32(0)
+                if abs(z) / canal < root.depth:
+                    hollow = _section(root, x[part], own_y, float(z) / canal, power) / canal
+                    deep = hollow < -0.7 * root.half * (1 - canal)
+                    inner = np.clip(0.5 - hollow / 0.2, 0, 1) * deep
                 tooth_part[:, part] = np.maximum(
                     tooth_part[:, part],
                     np.clip(0.5 - d / 0.08, 0, 1) * (1 - canal_deep * inner),
@@ -199,7 +203,8 @@ def _summed(
         gum = np.clip((own_y[:, None] - lines[2][None]) / gum_soft, 0, 1)
         gum = gum * np.clip((bulk - abs(z)) / thick, 0, 1) * (away > 0) * (1 - 0.6 * inside)
         path += np.float32(thick) * (jaw.mu[0] * gum + jaw.mu[1] * bone + tooth_part * jaw.mu[2])
-    return path / np.float32(scale)
+    total: Array = path / np.float32(scale)
+    return total
 
 
 def _trunk(tooth: Tooth, x: Array, y: Array, z: float, away: Array, solid: Array) -> None:
@@ -234,7 +239,11 @@ def _crown(
     left, right = first.edge(first.cej[0], 0), last.edge(last.cej[1], 1)
     mid, half = (left + right) / 2, (right - left) / 2
     cej = first.cej[0] + (x - left) / (2 * half) * (last.cej[1] - first.cej[0])
-    up = (cej[None] - y[:, None]) / tooth.crown
+    part = slice(0, int(np.searchsorted(y, max(cej.max(), 0)))), slice(
+        *np.searchsorted(x, [mid - 1.4 * half, mid + 1.4 * half])
+    )
+    x, y, away, solid = x[part[1]], y[part[0]], away[part], solid[part]
+    up = (cej[None, part[1]] - y[:, None]) / tooth.crown
     wide = half * (1 + flare * np.sin(np.pi * np.clip(2 * up, 0, 1)))
     wide = wide * np.clip(1 - np.clip(up, 0, 1) ** power, 0, 1)
     deep = first.depth * 1.1
