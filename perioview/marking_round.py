@@ -188,6 +188,8 @@ class RoundState:
         Steps asked for beside the usual ones: rulers, defect bases.
     cursor : Step or None
         What the round asks for; None when nothing is open.
+    pointed : tuple of (int, str, float, float)
+        Tooth, root, row and col in px of roots pointed at, so that their marks are proposed.
     """
 
     marks: Marks = field(default_factory=Marks)
@@ -196,6 +198,7 @@ class RoundState:
     sound: tuple[int, ...] = ()
     extra: tuple[Step, ...] = ()
     cursor: Step | None = None
+    pointed: tuple[tuple[int, str, float, float], ...] = ()
 
     @property
     def steps(self) -> tuple[Step, ...]:
@@ -210,6 +213,19 @@ class RoundState:
             return False
         wanted = _step_key(step)
         return all(key(m) != wanted for m in self.marks)
+
+    def root_to_point_at(self, number: int) -> str | None:
+        """Return the first root of a tooth whose apex is open and that was not pointed at."""
+        seen = {(p[0], p[1]) for p in self.pointed}
+        return next(
+            (
+                s.root
+                for s in self.steps
+                if s.tooth == number and s.landmark == "apex" and self.open(s)
+                if (number, s.root) not in seen
+            ),
+            None,
+        )
 
     def mark_at(self, step: Step) -> Mark | None:
         """Return the mark that answers a step, if there is one."""
@@ -237,6 +253,7 @@ def round_text(state: RoundState) -> str:
         "no_radiographic_loss": list(state.sound),
         "asked": [plain(s) for s in state.extra],
         "next": plain(state.cursor),
+        "pointed_at": [list(p) for p in state.pointed],
     }
     return json.dumps(content, indent=1) + "\n"
 
@@ -259,6 +276,10 @@ def round_from_text(text: str, marks: Marks, source: str) -> RoundState:
             tuple(int(n) for n in content["no_radiographic_loss"]),
             tuple(Step(**s) for s in content["asked"]),
             None if after is None else Step(**after),
+            tuple(
+                (int(number), str(root), float(row), float(col))
+                for number, root, row, col in content.get("pointed_at", ())
+            ),
         )
     except (ValueError, KeyError, TypeError) as fault:
         raise InputRefused(
@@ -366,6 +387,16 @@ class MarkingRound:
         mark = step.mark(row, col)
         self._change(self._with(mark), advance=True)
         return mark
+
+    def point_at(self, number: int, root: str, row: float, col: float) -> None:
+        """Take a place on a root, in px, from which its CEJs and apex can be proposed."""
+        others = tuple(p for p in self.state.pointed if p[:2] != (number, root))
+        self._change(replace(self.state, pointed=(*others, (number, root, row, col))))
+
+    def forget_pointing(self, number: int) -> None:
+        """Forget where the roots of a tooth were pointed at."""
+        kept = tuple(p for p in self.state.pointed if p[0] != number)
+        self._change(replace(self.state, pointed=kept))
 
     def _with(self, *marks: Mark) -> RoundState:
         state = self.state

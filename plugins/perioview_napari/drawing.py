@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 
 from perioview.bone_loss import Site
+from perioview.marking_round import Step
 from perioview.marks import Marks
 from perioview_napari.convert import COLOURS
 from perioview_napari.guide import guide
 from perioview_napari.session import Proposed, Session
-from perioview_napari.shapes import Chip, Drawing, Line, Point
+from perioview_napari.shapes import Chip, Dot, Drawing, Line, Point
 
 STAGE_COLOURS = {"0-1": "#8fd694", "2": "#f2d45c", "3": "#f5a04c", "4": "#ff6b6b", "": "#d0d0d0"}
 AXIS_COLOUR = "#f4f4f4"
@@ -111,7 +112,7 @@ def measured_tooth(
 
 
 def marked_drawing(
-    session: Session, parts: Mapping[int, ToothDrawing], sites: Sequence[Site]
+    session: Session, parts: Mapping[int, ToothDrawing], sites: Sequence[Site], words: str = ""
 ) -> Drawing:
     """Draw the radiograph being marked: all teeth, the guide, the proposals, the words.
 
@@ -122,6 +123,8 @@ def marked_drawing(
         Every marked tooth as `measured_tooth` drew it.
     sites : sequence of Site
         Of the tooth in hand.
+    words : str
+        What comes next, where that is not the mark the round asks for.
     """
     state = session.round.state
     cursor = state.cursor
@@ -140,8 +143,9 @@ def marked_drawing(
     return Drawing(
         tuple(lines),
         tuple(chips),
+        tuple(Dot(p[2:], AXIS_COLOUR) for p in state.pointed if state.open(Step("apex", *p[:2]))),
         keep_clear=tuple((m.row, m.col) for m in marked),
-        banner=banner(session),
+        banner=words or banner(session),
         note=proposal_note(session, number),
     )
 
@@ -155,6 +159,8 @@ def proposal_note(session: Session, number: int | None) -> str:
     words = f"{len(waiting)} marks proposed: K keeps them"
     if doubtful:
         words += f" ({doubtful} of low confidence: look, drag, or Shift+K)"
+    if any("side_assumed" in p.flags for p in waiting):
+        words += "; which side is mesial is assumed: check"
     return words
 
 

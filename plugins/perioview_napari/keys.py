@@ -22,6 +22,7 @@ class KeyAction:
 KEYS = (
     KeyAction("K", "keep", "keep proposals of this tooth"),
     KeyAction("Shift+K", "keep_doubtful", "keep the doubtful ones too"),
+    KeyAction(".", "point", "point at whole roots"),
     KeyAction("N", "skip", "skip: not visible"),
     KeyAction("Q", "no_loss", "no radiographic loss: tooth"),
     KeyAction("U", "undo", "undo"),

@@ -51,6 +51,7 @@ class Marking(QObject):
         self.sessions: dict[int, Session] = {}
         self.active = True
         self.snapping = False
+        self.pointing = False
         self._closed = False
         self._numbers: dict[int, tuple[tuple[Site, ...], tuple[Any, ...]]] = {}
         self._parts: dict[int, drawing.ToothDrawing] = {}
@@ -139,7 +140,8 @@ class Marking(QObject):
         finally:
             self.rescale()
         # An earlier session's proposals were never marks; they are found again.
-        for tooth in session.round.marks.teeth():
+        pointed = (p[0] for p in session.round.state.pointed)
+        for tooth in dict.fromkeys((*session.round.marks.teeth(), *pointed)):
             self._ask_for_proposals(session, tooth)
 
     def forget(self, layer: Any) -> None:
@@ -190,7 +192,7 @@ class Marking(QObject):
             cursor = session.round.state.cursor
             number = None if cursor is None else cursor.tooth
             self.overlay.drawing = drawing.marked_drawing(
-                session, self._parts, self._numbers.get(number or 0, ((), ()))[0]
+                session, self._parts, self._numbers.get(number or 0, ((), ()))[0], self.words()
             )
         if self.seeing.beside and self.layer is not None:
             self.overlay.drawing = neighbours.with_neighbours(
@@ -268,9 +270,50 @@ class Marking(QObject):
         if step is None:
             self.message.emit("Nothing is asked for: choose teeth, or jump to one (J).", True)
             return
+        root = self.root_to_point_at()
+        if root is not None and step.tooth is not None:
+            self._point_at(session, step.tooth, root, row, col)
+            return
         row, col = self.settled(step, row, col)
         self.act(lambda: session.round.place(row, col))
         self._last = session.round.state.mark_at(step)
+
+    def root_to_point_at(self) -> str | None:
+        """Return the root the next click points at; None when it places a mark."""
+        session = self.session
+        cursor = session.round.state.cursor if session is not None else None
+        if not self.pointing or session is None or cursor is None or cursor.tooth is None:
+            return None
+        return session.round.state.root_to_point_at(cursor.tooth)
+
+    def _point_at(self, session: Session, tooth: int, root: str, row: float, col: float) -> None:
+        image = session.image
+        if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
+            self.message.emit(f"({row:.0f}, {col:.0f}) is outside the image: point again.", True)
+        elif self.act(lambda: session.round.point_at(tooth, root, row, col)):
+            self.message.emit(f"{tooth}, {root} root: looking for CEJ, apex and crests.", False)
+
+    def point(self, on: bool) -> None:
+        """Let clicks point at whole roots, or place one mark each."""
+        self.pointing = on
+        session = self.session
+        cursor = session.round.state.cursor if session is not None else None
+        if on and session is not None and cursor is not None and cursor.tooth is not None:
+            number = cursor.tooth
+            self.act(lambda: session.round.forget_pointing(number))
+        self.refresh()
+        self.changed.emit()
+
+    def words(self) -> str:
+        """Say what comes next."""
+        session, root = self.session, self.root_to_point_at()
+        if session is None:
+            return "Open a radiograph" if self.layer is None else "Choose the species"
+        cursor = session.round.state.cursor
+        if root is None or cursor is None:
+            return drawing.banner(session)
+        named = "" if root == "single" else f", {root} root"
+        return f"Point at: {cursor.tooth}{named}, midway along the root"
 
     def nudge(self, right: float, down: float) -> None:
         """Move the last mark by half a pixel of the screen, toward a side of the screen."""
@@ -305,6 +348,7 @@ class Marking(QObject):
             self.refresh()
             self.changed.emit()
         touched = {m.tooth for m in set(session.round.marks) ^ set(before.marks)} - {None}
+        touched |= {p[0] for p in set(session.round.state.pointed) ^ set(before.pointed)}
         for tooth in touched:
             self._ask_for_proposals(session, int(tooth or 0))
         return done
@@ -314,7 +358,7 @@ class Marking(QObject):
     def _ask_for_proposals(self, session: Session, tooth: int) -> None:
         state = session.round.state
         if not any(
-            s.landmark == "crest" and s.tooth == tooth and state.open(s) for s in state.steps
+            s.landmark != "furcation" and s.tooth == tooth and state.open(s) for s in state.steps
         ):
             return
         self._asked += 1
@@ -326,19 +370,25 @@ class Marking(QObject):
             fault = done.exception()
             found = () if fault is not None else done.result()
             with contextlib.suppress(RuntimeError):
-                self.proposed.emit(session, tooth, (state.marks, found, fault))
+                self.proposed.emit(session, tooth, (state, found, fault))
 
         asked.add_done_callback(report)
 
     def _show_proposals(self, session: Session, tooth: int, answer: Any) -> None:
-        marks, found, fault = answer
+        asked, found, fault = answer
         self._asked -= 1
         if fault is not None:
             self.message.emit(f"No proposal for {tooth}: {fault}", True)
         # Marks moved meanwhile: a newer request is on its way.
-        if marks.of(tooth=tooth) != session.round.marks.of(tooth=tooth):
+        state = session.round.state
+        same = asked.marks.of(tooth=tooth) == state.marks.of(tooth=tooth)
+        if not same or asked.pointed != state.pointed:
             return
         session.take_proposals(tooth, found)
+        if found and any(p[0] == tooth for p in state.pointed):
+            self.message.emit(f"{tooth}: {len(found)} marks proposed.", False)
+        if not found and any(p[0] == tooth for p in state.pointed):
+            self.message.emit(f"{tooth}: nothing sure enough to propose; place the marks.", True)
         if session is self.session:
             self.refresh()
 

@@ -28,7 +28,6 @@ from perioview.teeth import SPECIES
 from perioview.teeth import tooth as tooth_of
 from perioview_napari import keys
 from perioview_napari.convert import image_of_layer
-from perioview_napari.drawing import banner
 from perioview_napari.marking import Marking
 from perioview_napari.numbers_table import NumbersTable
 from perioview_napari.orientation import Orientation
@@ -118,6 +117,13 @@ class MarkingPanel(QWidget):
         self.marks_on.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.marks_on.toggled.connect(self.set_marking)
         column.addWidget(self.marks_on)
+        self.point_on = QCheckBox("Point at whole roots  .")
+        self.point_on.setToolTip(
+            "One click midway along a root: its CEJ, apex and crests are proposed"
+        )
+        self.point_on.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.point_on.toggled.connect(self.marking.point)
+        column.addWidget(self.point_on)
         self.next = QLabel("")
         self.next.setObjectName("next")
         self.next.setWordWrap(True)
@@ -327,7 +333,8 @@ class MarkingPanel(QWidget):
             self.say(
                 f"{number}: only doubtful proposals; look, drag them, or Shift+K."
                 if of_tooth
-                else f"{number}: no proposals; they come once CEJ and apex are marked.",
+                else f"{number}: no proposals; they come once CEJ and apex are marked, or the root "
+                "is pointed at.",
                 True,
             )
             return
@@ -348,6 +355,10 @@ class MarkingPanel(QWidget):
     def do_skip(self) -> None:
         """Leave out the mark that is asked for: not visible."""
         self.skip()
+
+    def do_point(self) -> None:
+        """Let clicks point at whole roots, whose marks are then proposed, or place marks."""
+        self.point_on.toggle()
 
     def do_no_loss(self) -> None:
         """Record that this tooth shows no radiographic loss."""
@@ -586,9 +597,7 @@ class MarkingPanel(QWidget):
         """Show the whole state anew."""
         session = self.marking.session
         if session is None:
-            self.next.setText(
-                "Open a radiograph" if self.marking.layer is None else "Choose the species"
-            )
+            self.next.setText(self.marking.words())
             self.progress.setText("")
             self.scale.show_scale(None)
             self.table.fill((), str)
@@ -599,7 +608,7 @@ class MarkingPanel(QWidget):
         self._fill_views(session.species)
         if not self.teeth.hasFocus():
             self.teeth.setText(" ".join(str(n) for n, _ in state.roots))
-        self.next.setText(banner(session))
+        self.next.setText(self.marking.words())
         steps = state.steps
         done = sum(1 for s in steps if not state.open(s))
         words = f"{done} of {len(steps)} steps done"

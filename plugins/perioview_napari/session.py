@@ -198,29 +198,54 @@ class Session:
             axis=axis,
         )
 
+    # -- proposals ------------------------------------------------------------------------------
+
     def propose(self, tooth: int) -> tuple[Proposed, ...]:
-        """Propose the crests of one tooth that are neither marked nor left out; may take long."""
-        try:
-            from perioview.proposals import crest_proposals
-        except ImportError:
-            return ()
-        of_tooth = Marks(self.round.marks.of(tooth=tooth))
+        """Propose marks of one tooth that are neither marked nor left out; may take long.
+
+        CEJs and apex of roots that were pointed at, and the crests of every root that then has
+        both. A crest is no surer than the marks it was sought from.
+        """
+        from perioview.proposals import crest_proposals
+
+        marks = self.round.marks
+        roots = self._from_pointing(tooth, marks)
+        of_tooth = Marks((*marks.of(tooth=tooth), *(p.mark for p in roots)))
         if not of_tooth.of(landmark="apex") or not of_tooth.of(landmark="cej"):
-            return ()
-        found = crest_proposals(self.image, of_tooth, self.calibration, self.species)
-        return tuple(
+            return roots
+        weakest = {
+            root: min(p.confidence for p in roots if p.mark.root == root)
+            for root in {p.mark.root for p in roots}
+        }
+        crests = (
             Proposed(
                 Mark(p.landmark, p.row, p.col, p.tooth, p.root, p.side, None, "accepted"),
                 p.sd_mm,
-                float(p.confidence or 0.0),
-                tuple(p.flags),
+                min(p.confidence, weakest.get(p.root, 1.0)),
+                p.flags,
             )
-            for p in found
-            if p.row is not None and math.isfinite(p.row) and math.isfinite(p.col)
+            for p in crest_proposals(self.image, of_tooth, self.calibration, self.species)
         )
+        return (*roots, *crests)
+
+    def _from_pointing(self, tooth: int, marks: Marks) -> tuple[Proposed, ...]:
+        from perioview.proposals_click import root_proposals
+
+        found: list[Proposed] = []
+        for number, root, row, col in self.round.state.pointed:
+            if number != tooth:
+                continue
+            for p in root_proposals(
+                self.image, (row, col), tooth, root, self.calibration, self.species, marks
+            ):
+                side = p.side or None
+                mark = Mark(p.landmark, p.row, p.col, tooth, root, side, None, "accepted")
+                if self.round.state.open(step_of(mark)):
+                    found.append(Proposed(mark, p.sd_mm, p.confidence, p.flags))
+        return tuple(found)
 
     def take_proposals(self, tooth: int, found: Iterable[Proposed]) -> None:
-        """Show these proposals for a tooth in place of earlier ones."""
+        """Show these proposals for a tooth in place of earlier ones, as far as they are open."""
         others = tuple(p for p in self.proposals if p.mark.tooth != tooth)
         mine = tuple(p for p in found if self.round.state.open(step_of(p.mark)))
         self.proposals = others + mine

@@ -245,6 +245,88 @@ def bench_kills(count):
     print(f"{count} kills at random moments: {lost} lost more than the mark in hand")
 
 
+DRIVEN = """
+import sys
+sys.path[:0] = [sys.argv[3], sys.argv[4]]
+from pathlib import Path
+from bench_window import click, open_panel
+from perioview_napari.reader import layers
+
+app, viewer, panel = open_panel([])
+panel.open_layers(layers([sys.argv[1]]), "dog")
+panel.choose_teeth((304, 308, 309))
+panel.marking.session.propose = lambda tooth: ()
+print("ready", flush=True)
+i = 0
+while True:
+    state = panel.marking.session.round.state
+    if state.cursor is None:
+        while panel.marking.session.round.can_undo:
+            panel.run("undo")
+        panel.choose_teeth((304, 308, 309))
+        print("again", flush=True)
+        continue
+    if i % 7 == 3:
+        panel.run("skip")
+    else:
+        # Apart from each other: a click on a mark would take hold of it.
+        click(app, panel, 60 + 37 * (i % 11), 60 + 31 * (i % 13))
+    state = panel.marking.session.round.state
+    print(len(state.marks), len(state.skips), flush=True)
+    i += 1
+"""
+
+
+def bench_window_kills(count):
+    """Kill the whole window at random moments of marking by real mouse events; count losses."""
+    from perioview_napari.sample_data import sample_files
+    from perioview_napari.session import Session
+
+    from perioview.files.reading import read_image
+
+    chance = random.Random(23)
+    lost, placed = [], []
+    here = Path(__file__).parent
+    for i in range(count):
+        with tempfile.TemporaryDirectory() as name:
+            path = Path(shutil.copy(sample_files()[0], name))
+            process = subprocess.Popen(
+                [
+                    sys.executable,
+                    "-c",
+                    DRIVEN,
+                    str(path),
+                    str(path) + ".csv",
+                    str(here),
+                    str(here.parent / "plugin"),
+                ],
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+            )
+            for line in process.stdout:
+                if line.strip() == b"ready":
+                    break
+            time.sleep(chance.uniform(0.0, 4.0))
+            process.kill()
+            lines = process.stdout.read().split(b"\n")
+            process.wait()
+            image = read_image(path)
+            state = Session(image, path.with_name(path.name + ".csv"), "dog").round.state
+            told = next((w for w in reversed(lines[:-1]) if w), b"0 0")
+            if told == b"again" or b"again" in lines[-3:]:
+                continue  # taking all back: any count is right
+            marks, skips = map(int, told.split())
+            ahead = (len(state.marks) - marks, len(state.skips) - skips)
+            placed.append(marks + skips)
+            # The last action may have been saved before its line was printed.
+            if ahead not in {(0, 0), (1, 0), (0, 1)}:
+                lost.append((i, ahead))
+    print(
+        f"{len(placed)} kills of the window at random moments (0 to {max(placed)} actions in): "
+        f"{len(lost)} lost more than the mark in hand {lost or ''}"
+    )
+
+
 OPENING = """
 import sys, time
 from pathlib import Path
@@ -299,12 +381,15 @@ def main():
     parser.add_argument("--moves", type=int, default=200)
     parser.add_argument("--actions", action="store_true")
     parser.add_argument("--kills", type=int, default=0, metavar="N")
+    parser.add_argument("--window-kills", type=int, default=0, metavar="N")
     parser.add_argument("--open", type=int, default=0, metavar="N")
     args = parser.parse_args()
     if args.open or args.all:
         bench_open(args.open or 5)
     if args.kills or args.all:
         bench_kills(args.kills or 200)
+    if args.window_kills or args.all:
+        bench_window_kills(args.window_kills or 50)
     if args.actions or args.all:
         bench_actions()
     if args.drag or args.all:

@@ -184,3 +184,23 @@ def test_marking_never_touches_the_image_file(visit, tmp_path):
     session = begun(read_image(path), tmp_path / "x.csv")
     session.act(lambda: session.round.place(100, 200))
     assert hashlib.sha256(path.read_bytes()).hexdigest() == before
+
+
+def test_root_pointed_at_proposes_no_surer_than_its_weakest_mark(radiograph, tmp_path):
+    path = tmp_path / "x.dcm.csv"
+    session = begun(radiograph, path)
+    root = session.round.state.root_to_point_at(308)
+    # Midway along the root, by the sample's own marks.
+    session.act(lambda: session.round.point_at(308, root, 390.0, 212.0))
+    found = session.propose(308)
+    of_root = [p for p in found if p.mark.landmark != "crest"]
+    crests = [p for p in found if p.mark.landmark == "crest"]
+    assert not session.round.marks
+    assert all(p.mark.how == "accepted" and 0 <= p.confidence <= 1 for p in found)
+    if crests:
+        assert of_root
+        assert max(p.confidence for p in crests) <= min(p.confidence for p in of_root)
+    # What was pointed at is there again, for the proposals to be found anew.
+    assert Session(radiograph, path).round.state.pointed == session.round.state.pointed
+    session.act(session.round.undo)
+    assert not session.round.state.pointed

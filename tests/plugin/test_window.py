@@ -392,3 +392,39 @@ def test_many_labels_give_way_to_one_per_tooth(marked):
     marked.jump(308)
     drawn = marked_drawing(session, parts, ())
     assert len([c for c in drawn.chips if c.text.endswith("%")]) == 21
+
+
+def test_one_click_on_a_root_proposes_its_marks_and_places_none(fresh, qtbot):
+    session = fresh.marking.session
+    roots = dict(session.round.state.roots)[308]
+    found = [
+        Proposed(Mark("cej", 330, 180, 308, "mesial", "mesial"), 0.1, 0.95),
+        Proposed(Mark("apex", 600, 230, 308, "mesial"), 0.1, 0.95),
+        Proposed(Mark("crest", 400, 200, 308, "mesial", "mesial"), 0.1, 0.4),
+    ]
+    session.propose = lambda tooth: tuple(found) if session.round.state.pointed else ()
+    canvas(fresh).setFocus()
+    QTest.keyClick(canvas(fresh), Qt.Key.Key_Period)
+    try:
+        assert fresh.next.text().startswith(f"Point at: 308, {roots[0]} root")
+        click(fresh, 460, 200)
+        assert not session.round.marks
+        assert session.round.state.pointed[0][:2] == (308, roots[0])
+        assert roots[1] in fresh.next.text()
+        qtbot.waitUntil(lambda: len(session.proposals) == 3, timeout=5000)
+        fresh.run("undo")
+        assert not session.round.state.pointed
+        fresh.run("redo")
+        qtbot.waitUntil(lambda: len(session.proposals) == 3, timeout=5000)
+        # What is not sure waits for a second look.
+        QTest.keyClick(canvas(fresh), Qt.Key.Key_K)
+        assert {m.landmark for m in session.round.marks} == {"cej", "apex"}
+        assert all(m.how == "accepted" for m in session.round.marks)
+        assert session.proposals[0].mark.landmark == "crest"
+        # Both roots pointed at: clicks place marks again.
+        click(fresh, 500, 350)
+        before = len(session.round.marks)
+        click(fresh, 520, 420)
+        assert len(session.round.marks) == before + 1
+    finally:
+        fresh.point_on.setChecked(False)
