@@ -14,7 +14,7 @@ import subprocess
 import time
 import urllib.request
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +48,7 @@ class Orthanc:
     dicom: int
     ours: int
     users: dict[str, str]
+    more: dict[str, Any] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -57,6 +58,15 @@ class Orthanc:
     @property
     def dimse(self) -> str:
         return f"dicom://ARCHIVE@127.0.0.1:{self.dicom}"
+
+    @classmethod
+    def beside(cls, folder: Path, users: dict[str, str] | None = None, **more: Any) -> Orthanc:
+        """One more server, running; whoever asks for it stops it."""
+        needed("Orthanc", HINT)
+        folder.mkdir(parents=True, exist_ok=True)
+        server = cls(folder, free_port(), free_port(), free_port(), users or {}, more)
+        server.start()
+        return server
 
     def start(self) -> None:
         configuration: dict[str, Any] = {
@@ -77,7 +87,7 @@ class Orthanc:
             "DicomWeb": {"Enable": True, "Root": "/dicom-web/", "StudiesMetadata": "Full"},
             "SyncStorageArea": False,
             "OverwriteInstances": False,
-        }
+        } | self.more
         path = self.folder / "orthanc.json"
         path.write_text(json.dumps(configuration))
         log = (self.folder / "orthanc.log").open("ab")
@@ -129,11 +139,8 @@ class Orthanc:
 
 
 @contextlib.contextmanager
-def orthanc_at(folder: Path, users: dict[str, str] | None = None) -> Iterator[Orthanc]:
-    needed("Orthanc", HINT)
-    folder.mkdir(parents=True, exist_ok=True)
-    server = Orthanc(folder, free_port(), free_port(), free_port(), users or {})
-    server.start()
+def orthanc_at(folder: Path, users: dict[str, str] | None = None, **more: Any) -> Iterator[Orthanc]:
+    server = Orthanc.beside(folder, users, **more)
     try:
         yield server
     finally:

@@ -1,34 +1,36 @@
-"""Attach many visits to a real Orthanc and read them back; beside it a bare C-STORE.
+"""Attach many visits to a real Orthanc and read them back; beside it a bare store of the same.
 
-Faults too: the server killed at random moments, then the attach repeated. Needs Debian's
-orthanc and orthanc-dicomweb. Phantom visits: random pixels, invented marks.
+The bare store is of the same files to a second server in the same run, association or
+connection included: by DIMSE as pynetdicom does it by itself, as dcmtk's storescu does, and over
+the connection attach uses; by DICOMweb as one STOW request. Needs Debian's orthanc and
+orthanc-dicomweb. Phantom visits: random pixels, invented marks. Faults: bench_attach_faults.py.
 
-    python tests/benchmarks/bench_attach.py --visits 100 --kills 50
+    python tests/benchmarks/bench_attach.py --visits 100
 """
 
 from __future__ import annotations
 
 import argparse
 import dataclasses
-import os
-import random
-import signal
+import shutil
 import statistics
+import subprocess
 import tempfile
-import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pydicom
-from pynetdicom import AE
+import requests
+from pynetdicom import AE, _config
 
-from perioview.errors import InputRefused
 from perioview.marks import Marks
-from perioview.record.destination import destination_from
-from perioview.record.folder import Folder
+from perioview.record.destination import Destination, destination_from
 from perioview.record.history import current_reports, history, marks_from_report
 from perioview.record.objects import record_objects
 from perioview.record.outbox import Sent, send, write_outbox
+from perioview.record.peer import peer_from
 from perioview.record.structured_report import site_values
 from perioview.visit import Examination, Radiograph, Visit
 from tests.orthanc import Orthanc, orthanc_at
@@ -39,8 +41,6 @@ ROWS, COLS = 1500, 2000
 
 
 def visit_number(number: int, rows: int, cols: int) -> tuple[Examination, Radiograph]:
-    import numpy as np
-
     measured = example_radiograph(shift=number / 100)
     pixels = np.random.default_rng(number).integers(0, 65535, (rows, cols)).astype(np.uint16)
     image = dataclasses.replace(example_image(), pixels=pixels, sha256=f"{number:064x}")
@@ -49,61 +49,144 @@ def visit_number(number: int, rows: int, cols: int) -> tuple[Examination, Radiog
     return Examination(Visit(patient, {"name": "Birch^Alder"}, VISIT), "dog", (measured,)), measured
 
 
-def attached(exam: Examination, destination: object, outbox: Path) -> tuple[Sent, list[object]]:
-    patient = str(exam.visit.patient["id"])
-    earlier = destination.reports(patient)  # type: ignore[attr-defined]
+def attached(
+    exam: Examination, destination: Destination, outbox: Path, **more: object
+) -> tuple[Sent, list[pydicom.Dataset]]:
+    """What the verb does between measuring and telling."""
+    earlier = destination.reports(str(exam.visit.patient["id"]))
     objects = record_objects(exam, earlier=earlier)
     parcels = write_outbox(outbox, objects)
-    return send(parcels, destination, outbox=outbox), list(objects)  # type: ignore[arg-type]
+    return send(parcels, destination, outbox=outbox, **more), list(objects)  # type: ignore[arg-type]
 
 
-def bare_store(server: Orthanc, files: list[Path]) -> float:
-    """Time of a plain pynetdicom C-STORE of the same bytes, one association."""
-    started = time.perf_counter()
+def _presented(files: list[Path]) -> set[tuple[str, str]]:
+    headers = [pydicom.dcmread(p, stop_before_pixels=True) for p in files]
+    return {(h.SOPClassUID, h.file_meta.TransferSyntaxUID) for h in headers}
+
+
+def by_pynetdicom(server: Orthanc, files: list[Path]) -> None:
+    """C-STORE of data sets over one association, as the library does it by itself."""
+    _config.STORE_SEND_CHUNKED_DATASET = False
     entity = AE(ae_title="PERIOVIEW")
-    for path in files:
-        header = pydicom.dcmread(path, stop_before_pixels=True)
-        entity.add_requested_context(header.SOPClassUID, header.file_meta.TransferSyntaxUID)
+    for sop_class, syntax in _presented(files):
+        entity.add_requested_context(sop_class, syntax)
     association = entity.associate("127.0.0.1", server.dicom, ae_title="ARCHIVE")
     for path in files:
         assert association.send_c_store(pydicom.dcmread(path)).Status == 0
     association.release()
-    return time.perf_counter() - started
+
+
+def by_our_connection(server: Orthanc, files: list[Path]) -> None:
+    """C-STORE of files as they are over the connection that attach uses."""
+    peer = peer_from(server.dimse)
+    entity = peer.entity()
+    for sop_class, syntax in _presented(files):
+        entity.add_requested_context(sop_class, syntax)
+    with peer.associated(entity) as association:
+        for path in files:
+            assert association.send_c_store(path).Status == 0
+
+
+def by_storescu(server: Orthanc, files: list[Path]) -> None:
+    """C-STORE by dcmtk's own tool, its start included."""
+    to = ["-aec", "ARCHIVE", "127.0.0.1", str(server.dicom)]
+    subprocess.run(["storescu", *to, *map(str, files)], check=True, capture_output=True)
+
+
+def by_stow(server: Orthanc, files: list[Path]) -> None:
+    """One STOW request with all of them."""
+    edge = "bare"
+    parts = [
+        b"--bare\r\nContent-Type: application/dicom\r\n\r\n" + p.read_bytes() + b"\r\n"
+        for p in files
+    ]
+    kind = f'multipart/related; type="application/dicom"; boundary={edge}'
+    answer = requests.post(
+        f"{server.web}/studies",
+        data=b"".join([*parts, b"--bare--\r\n"]),
+        headers={"Content-Type": kind, "Accept": "application/dicom+json"},
+        timeout=60,
+    )
+    answer.raise_for_status()
+
+
+Bare = Callable[[Orthanc, list[Path]], None]
+BARE: dict[str, dict[str, Bare]] = {
+    "dimse": {
+        "pynetdicom": by_pynetdicom,
+        "storescu": by_storescu,
+        "our connection": by_our_connection,
+    },
+    "web": {"one STOW request": by_stow, "pynetdicom C-STORE": by_pynetdicom},
+}
+
+
+def timed(act: Callable[[], object]) -> float:
+    started = time.perf_counter()
+    act()
+    return 1e3 * (time.perf_counter() - started)
 
 
 def round_trip(way: str, visits: int, rows: int, cols: int) -> None:
-    times, builds, bare, reading = [], [], [], []
+    bare = {n: b for n, b in BARE[way].items() if n != "storescu" or shutil.which("storescu")}
+    took: dict[str, list[float]] = {k: [] for k in ("attach", "building", "history", *bare)}
     worst_number = worst_place = 0.0
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        with orthanc_at(folder / "orthanc") as server, orthanc_at(folder / "bare") as other:
+        others = {n: folder / f"bare{i}" for i, n in enumerate(bare)}
+        with orthanc_at(folder / "orthanc") as server:
             destination = destination_from(getattr(server, way))
-            for number in range(visits):
-                exam, measured = visit_number(number, rows, cols)
-                started = time.perf_counter()
-                objects = record_objects(exam)
-                builds.append(time.perf_counter() - started)
-                files = [p.path for p in write_outbox(folder / "bare-files", objects)]
-                bare.append(bare_store(other, files))
-                started = time.perf_counter()
-                attached(exam, destination, folder / "outbox")
-                times.append(time.perf_counter() - started)
-                patient = f"PV-{number:04d}"
-                started = time.perf_counter()
-                reports = destination.reports(patient)
-                rows_read = history(patient, reports)["measurements"]
-                reading.append(time.perf_counter() - started)
-                (report,) = current_reports(reports)
-                worst_place = max(worst_place, farthest(marks_from_report(report), measured.marks))
-                worst_number = max(worst_number, farthest_number(rows_read, measured))
+            running = {n: Orthanc.beside(path) for n, path in others.items()}
+            try:
+                for number in range(visits):
+                    exam, measured = visit_number(number, rows, cols)
+                    objects = record_objects(exam)
+                    took["building"].append(timed(lambda e=exam: record_objects(e)))  # type: ignore[misc]
+                    files = [p.path for p in write_outbox(folder / "bare-files", objects)]
+                    acts: list[tuple[str, Callable[[], object]]] = [
+                        (n, lambda n=n, f=files: bare[n](running[n], f))  # type: ignore[misc]
+                        for n in bare
+                    ]
+                    acts.append(
+                        ("attach", lambda e=exam: attached(e, destination, folder / "outbox"))  # type: ignore[misc]
+                    )
+                    # Whoever comes first finds the other's caches cold: take turns.
+                    at = number % len(acts)
+                    for what, act in acts[at:] + acts[:at]:
+                        took[what].append(timed(act))
+                    started = time.perf_counter()
+                    reports = destination.reports(f"PV-{number:04d}")
+                    rows_read = history(f"PV-{number:04d}", reports)["measurements"]
+                    took["history"].append(1e3 * (time.perf_counter() - started))
+                    (report,) = current_reports(reports)
+                    worst_place = max(
+                        worst_place, farthest(marks_from_report(report), measured.marks)
+                    )
+                    worst_number = max(worst_number, farthest_number(rows_read, measured))
+            finally:
+                for other in running.values():
+                    other.stop()
             count = len(server.files())
+    told(way, visits, count, took, list(bare))
+    print(f"  largest difference: number {worst_number:g}, coordinate {worst_place:g} px")
+
+
+def told(way: str, visits: int, count: int, took: dict[str, list[float]], bare: list[str]) -> None:
     middle = statistics.median
     print(f"{way}: {visits} visits, {count} objects; per visit, median, in ms:")
-    print(f"  attach {1e3 * middle(times):.0f}, of it building {1e3 * middle(builds):.0f};", end="")
-    print(f" bare C-STORE of the same bytes {1e3 * middle(bare):.0f};", end=" ")
-    print(f"ratio {middle(t / b for t, b in zip(times, bare, strict=True)):.2f};", end=" ")
-    print(f"history {1e3 * middle(reading):.0f}")
-    print(f"  largest difference: number {worst_number:g}, coordinate {worst_place:g} px")
+    print(
+        f"  attach {middle(took['attach']):.0f}, of it building {middle(took['building']):.0f}; "
+        f"read back as history {middle(took['history']):.0f}"
+    )
+    for n in bare:
+        ratios = [t / b for t, b in zip(took["attach"], took[n], strict=True)]
+        without = [
+            (t - m) / b for t, m, b in zip(took["attach"], took["building"], took[n], strict=True)
+        ]
+        print(
+            f"  bare store, {n}: {middle(took[n]):.0f}; attach takes {middle(ratios):.2f} times "
+            f"that, {middle(without):.2f} without building"
+        )
 
 
 def farthest(one: Marks, other: Marks) -> float:
@@ -127,96 +210,15 @@ def farthest_number(rows: list[dict[str, object]], measured: Radiograph) -> floa
     return worst
 
 
-def kills(way: str, count: int) -> None:
-    lost = doubled = refused = partial = 0
-    draw = random.Random(5)
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        with orthanc_at(folder / "orthanc") as server:
-            destination = destination_from(getattr(server, way))
-            wanted: set[str] = set()
-            started = time.perf_counter()
-            attached(visit_number(count, 300, 500)[0], destination, folder / "outbox")
-            usual = time.perf_counter() - started
-            for number in range(count):
-                exam, _ = visit_number(number, 300, 500)
-                moment = draw.uniform(0, 1.1 * usual)
-                timer = threading.Timer(moment, lambda: server.process and server.process.kill())
-                timer.start()
-                try:
-                    attached(exam, destination, folder / "outbox")
-                except InputRefused:
-                    refused += 1
-                timer.join()
-                server.stop(kill=True)
-                server.start()
-                arrived = len(server.get("/instances")) - 3 * (number + 1)
-                partial += 0 < arrived < 3
-                _, objects = attached(exam, destination, folder / "outbox")
-                wanted |= {str(o.SOPInstanceUID) for o in objects}  # type: ignore[attr-defined]
-                left = folder / "outbox"
-                assert not left.exists() or not any(left.iterdir())
-            instances = [
-                server.get(f"/instances/{i}/simplified-tags")["SOPInstanceUID"]
-                for i in server.get("/instances")
-            ]
-            doubled = len(instances) - len(set(instances))
-            lost = len(wanted - set(instances))
-            extra = len(set(instances)) - 3 * (count + 1)
-    print(
-        f"{way}: server killed {count} times at random moments, {refused} attaches cut short,",
-        end=" ",
-    )
-    print(f"{partial} with part of the objects there;")
-    print(f"  lost {lost}, doubled {doubled}, beyond three objects a visit {extra}")
-
-
-def client_kills(count: int) -> None:
-    """Kill ourselves while a visit goes into a folder; then attach again."""
-    broken = lost = cut = 0
-    draw = random.Random(7)
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        for number in range(count):
-            exam, _ = visit_number(number, 300, 500)
-            objects = record_objects(exam)
-            parcels = write_outbox(folder / "outbox", objects)
-            archive = Folder(folder / "archive")
-            child = os.fork()
-            if child == 0:
-                archive.store(parcels, lambda done, total: time.sleep(0.01))
-                os._exit(0)
-            time.sleep(draw.uniform(0, 0.08))
-            os.kill(child, signal.SIGKILL)
-            cut += os.waitpid(child, 0)[1] != 0
-            try:
-                held = archive.held(parcels)
-                broken += 0 < len(held) < len(parcels)
-            except InputRefused:
-                broken += 1
-            send(parcels, archive, outbox=folder / "outbox")
-            lost += len(parcels) - len(archive.held(parcels))
-        files = [p for p in (folder / "archive").rglob("*") if p.is_file()]
-        doubled = len(files) - 1 - 3 * count
-    print(f"folder: we ourselves killed {count} times, {cut} in the middle;", end=" ")
-    print(f"half-written {broken}, lost {lost}, files beyond three a visit {doubled}")
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--visits", type=int, default=100)
-    parser.add_argument("--kills", type=int, default=50)
     parser.add_argument("--rows", type=int, default=ROWS)
     parser.add_argument("--cols", type=int, default=COLS)
     parser.add_argument("--way", choices=("dimse", "web"), action="append")
     args = parser.parse_args()
-    if args.kills:
-        client_kills(args.kills)
     for way in args.way or ("dimse", "web"):
-        if args.visits:
-            round_trip(way, args.visits, args.rows, args.cols)
-        if args.kills:
-            kills(way, args.kills)
+        round_trip(way, args.visits, args.rows, args.cols)
 
 
 if __name__ == "__main__":
