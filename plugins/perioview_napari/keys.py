@@ -35,6 +35,7 @@ KEYS = (
     KeyAction("Insert", "defect", "add a defect base here"),
     KeyAction("PgUp", "previous_image", "previous radiograph"),
     KeyAction("PgDown", "next_image", "next radiograph"),
+    KeyAction("End", "repeat", "next one, same teeth"),
     KeyAction("/", "invert", "invert"),
     KeyAction("`", "local_contrast", "local contrast"),
     KeyAction("F2", "rotate", "rotate the view"),

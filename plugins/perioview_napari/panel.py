@@ -27,6 +27,7 @@ from perioview.marking_round import SKIP_REASONS, Step, teeth_from_text, tooth_v
 from perioview.teeth import SPECIES
 from perioview.teeth import tooth as tooth_of
 from perioview_napari import keys
+from perioview_napari.actions import RoundActions
 from perioview_napari.convert import image_of_layer
 from perioview_napari.marking import Marking
 from perioview_napari.numbers_table import NumbersTable
@@ -58,6 +59,7 @@ class MarkingPanel(QWidget):
         self.visits = Visits()
         self.marking = Marking(napari_viewer, self.visits.marks_path)
         self._opening = False
+        self.actions = RoundActions(self.marking, self.say)
         self.setStyleSheet(STYLE)
         self.setMinimumWidth(330)
         self._build()
@@ -210,7 +212,7 @@ class MarkingPanel(QWidget):
     def _skip_menu(self, at: Any) -> None:
         menu = QMenu(self)
         for reason in SKIP_REASONS:
-            menu.addAction(reason, lambda reason=reason: self.skip(reason))
+            menu.addAction(reason, lambda reason=reason: self.actions.skip(reason))
         menu.exec(at)
 
     # -- choosing ---------------------------------------------------------------------------
@@ -300,118 +302,20 @@ class MarkingPanel(QWidget):
 
     def run(self, action: str) -> None:
         """Do what a key or button stands for."""
-        getattr(self, f"do_{action}")()
-
-    def _tooth(self) -> int | None:
-        session = self.marking.session
-        if session is None:
-            return None
-        cursor = session.round.state.cursor
-        if cursor is not None and cursor.tooth is not None:
-            return cursor.tooth
-        return session.proposals[0].mark.tooth if session.proposals else None
-
-    def _on_tooth(self, action: Callable[[Any, int], object]) -> None:
-        session, number = self.marking.session, self._tooth()
-        if session is None or number is None:
-            self.say("No tooth is asked for: choose teeth, or jump to one (J).", True)
-            return
-        self.marking.act(lambda: action(session.round, number))
-
-    def _on_round(self, action: Callable[[Any], object]) -> None:
-        session = self.marking.session
-        if session is not None:
-            self.marking.act(lambda: action(session.round))
-
-    def _keep(self, doubtful_too: bool) -> None:
-        session, number = self.marking.session, self._tooth()
-        if session is None or number is None:
-            return
-        of_tooth = [p for p in session.proposals if p.mark.tooth == number]
-        taken = [p.mark for p in of_tooth if doubtful_too or not p.doubtful]
-        if not taken:
-            self.say(
-                f"{number}: only doubtful proposals; look, drag them, or Shift+K."
-                if of_tooth
-                else f"{number}: no proposals; they come once CEJ and apex are marked, or the root "
-                "is pointed at.",
-                True,
-            )
-            return
-        self.marking.act(lambda: session.round.accept(taken))
-
-    def do_keep(self) -> None:
-        """Accept the proposals of this tooth that are sure."""
-        self._keep(False)
-
-    def do_keep_doubtful(self) -> None:
-        """Accept all proposals of this tooth."""
-        self._keep(True)
-
-    def skip(self, reason: str = SKIP_REASONS[0]) -> None:
-        """Leave out the mark that is asked for."""
-        self._on_round(lambda r: r.skip(reason))
-
-    def do_skip(self) -> None:
-        """Leave out the mark that is asked for: not visible."""
-        self.skip()
+        own = getattr(self, f"do_{action}", None)
+        (own or getattr(self.actions, action))()
 
     def do_point(self) -> None:
         """Let clicks point at whole roots, whose marks are then proposed, or place marks."""
         self.point_on.toggle()
 
-    def do_no_loss(self) -> None:
-        """Record that this tooth shows no radiographic loss."""
-        self._on_tooth(lambda r, number: r.no_loss(number))
-
-    def do_undo(self) -> None:
-        """Take the last action back."""
-        self._on_round(lambda r: r.undo())
-
-    def do_redo(self) -> None:
-        """Do again what was taken back."""
-        self._on_round(lambda r: r.redo())
-
-    def do_back(self) -> None:
-        """Go to the mark before."""
-        self._on_round(lambda r: r.go(-1))
-
-    def do_forward(self) -> None:
-        """Go to the mark after."""
-        self._on_round(lambda r: r.go(1))
-
     def do_jump(self) -> None:
         """Ask for a tooth and go there."""
-        number, given = QInputDialog.getInt(self, "Jump", "Tooth", self._tooth() or 101, 101, 899)
+        number, given = QInputDialog.getInt(
+            self, "Jump", "Tooth", self.actions.tooth() or 101, 101, 899
+        )
         if given:
-            self.jump(number)
-
-    def jump(self, number: int) -> None:
-        """Go to a tooth."""
-        self._on_round(lambda r: r.go_to_tooth(number))
-
-    def do_remove(self) -> None:
-        """Take away the mark that is asked for."""
-        session = self.marking.session
-        if session is None or session.round.state.cursor is None:
-            return
-        mark = session.round.state.mark_at(session.round.state.cursor)
-        if mark is not None:
-            self.marking.act(lambda: session.round.remove(mark))
-
-    def do_roots(self) -> None:
-        """Take the tooth's next set of roots."""
-        self._on_tooth(lambda r, number: r.next_variant(number))
-
-    def do_defect(self) -> None:
-        """Ask for a defect base at the root and side that is asked for."""
-        session = self.marking.session
-        cursor = session.round.state.cursor if session else None
-        if session is None or cursor is None or cursor.side is None:
-            self.say("Go to a root and side first (a crest or CEJ).", True)
-            return
-        step = Step("defect_base", cursor.tooth, cursor.root, cursor.side)
-        self.marking.act(lambda: session.round.ask_for([step]))
+            self.actions.jump(number)
 
     def _by(self, offset: int) -> None:
         layers = self.marking.image_layers()
@@ -426,6 +330,14 @@ class MarkingPanel(QWidget):
     def do_next_image(self) -> None:
         """Show the radiograph after."""
         self._by(1)
+
+    def do_repeat(self) -> None:
+        """Take the next radiograph for the same teeth."""
+        session = self.marking.session
+        numbers = () if session is None else tuple(n for n, _ in session.round.state.roots)
+        self._by(1)
+        if numbers and self.marking.session not in (None, session):
+            self.choose_teeth(numbers)
 
     def do_invert(self) -> None:
         """Invert the view."""
@@ -493,22 +405,6 @@ class MarkingPanel(QWidget):
     def _reach_changed(self, reach_mm: float) -> None:
         if self.marking.session is not None:
             self.marking.session.snap_mm = reach_mm
-
-    def do_nudge_up(self) -> None:
-        """Move the last mark up."""
-        self.marking.nudge(0, -1)
-
-    def do_nudge_down(self) -> None:
-        """Move the last mark down."""
-        self.marking.nudge(0, 1)
-
-    def do_nudge_left(self) -> None:
-        """Move the last mark left."""
-        self.marking.nudge(-1, 0)
-
-    def do_nudge_right(self) -> None:
-        """Move the last mark right."""
-        self.marking.nudge(1, 0)
 
     def do_keys(self) -> None:
         """Show or hide the list of keys."""

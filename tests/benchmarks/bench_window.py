@@ -186,7 +186,7 @@ def bench_actions():
 
 
 def count_tooth(app, panel, session, truth, number, qt, test):
-    panel.jump(number)
+    panel.actions.jump(number)
     from perioview.marks import key
 
     places = {key(m): m for m in truth}

@@ -389,7 +389,7 @@ def test_many_labels_give_way_to_one_per_tooth(marked):
     sites = [f"{i} %" for i in range(20)]
     chips = tuple(Chip((i, i), (0, 0), text, "#ffffff") for i, text in enumerate(sites))
     parts = {n: ToothDrawing((), chips, chips[:1]) for n in (308, 309)}
-    marked.jump(308)
+    marked.actions.jump(308)
     drawn = marked_drawing(session, parts, ())
     assert len([c for c in drawn.chips if c.text.endswith("%")]) == 21
 
@@ -428,3 +428,12 @@ def test_one_click_on_a_root_proposes_its_marks_and_places_none(fresh, qtbot):
         assert len(session.round.marks) == before + 1
     finally:
         fresh.point_on.setChecked(False)
+
+
+def test_same_teeth_on_the_next_radiograph(fresh):
+    first = fresh.marking.session
+    numbers = {n for n, _ in first.round.state.roots}
+    fresh.run("repeat")
+    assert fresh.marking.session is not first
+    assert numbers <= {n for n, _ in fresh.marking.session.round.state.roots}
+    fresh.run("previous_image")

@@ -1,0 +1,138 @@
+"""What keys and buttons do to the marking round of the radiograph that is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from perioview.marking_round import SKIP_REASONS, Step
+from perioview_napari.marking import Marking
+
+
+class RoundActions:
+    """One method per action, named as in `keys.KEYS`.
+
+    Parameters
+    ----------
+    marking : Marking
+    say : callable
+        Tells the user a sentence, and whether it is a fault.
+    """
+
+    def __init__(self, marking: Marking, say: Callable[[str, bool], None]) -> None:
+        self.marking = marking
+        self.say = say
+
+    def tooth(self) -> int | None:
+        """Return the tooth in hand."""
+        session = self.marking.session
+        if session is None:
+            return None
+        cursor = session.round.state.cursor
+        if cursor is not None and cursor.tooth is not None:
+            return cursor.tooth
+        return session.proposals[0].mark.tooth if session.proposals else None
+
+    def _on_tooth(self, action: Callable[[Any, int], object]) -> None:
+        session, number = self.marking.session, self.tooth()
+        if session is None or number is None:
+            self.say("No tooth is asked for: choose teeth, or jump to one (J).", True)
+            return
+        self.marking.act(lambda: action(session.round, number))
+
+    def _on_round(self, action: Callable[[Any], object]) -> None:
+        session = self.marking.session
+        if session is not None:
+            self.marking.act(lambda: action(session.round))
+
+    def _keep(self, doubtful_too: bool) -> None:
+        session, number = self.marking.session, self.tooth()
+        if session is None or number is None:
+            return
+        of_tooth = [p for p in session.proposals if p.mark.tooth == number]
+        taken = [p.mark for p in of_tooth if doubtful_too or not p.doubtful]
+        if not taken:
+            self.say(
+                f"{number}: only doubtful proposals; look, drag them, or Shift+K."
+                if of_tooth
+                else f"{number}: no proposals; they come once CEJ and apex are marked, or the root "
+                "is pointed at.",
+                True,
+            )
+            return
+        self.marking.act(lambda: session.round.accept(taken))
+
+    def keep(self) -> None:
+        """Accept the proposals of this tooth that are sure."""
+        self._keep(False)
+
+    def keep_doubtful(self) -> None:
+        """Accept all proposals of this tooth."""
+        self._keep(True)
+
+    def skip(self, reason: str = SKIP_REASONS[0]) -> None:
+        """Leave out the mark that is asked for."""
+        self._on_round(lambda r: r.skip(reason))
+
+    def no_loss(self) -> None:
+        """Record that this tooth shows no radiographic loss."""
+        self._on_tooth(lambda r, number: r.no_loss(number))
+
+    def undo(self) -> None:
+        """Take the last action back."""
+        self._on_round(lambda r: r.undo())
+
+    def redo(self) -> None:
+        """Do again what was taken back."""
+        self._on_round(lambda r: r.redo())
+
+    def back(self) -> None:
+        """Go to the mark before."""
+        self._on_round(lambda r: r.go(-1))
+
+    def forward(self) -> None:
+        """Go to the mark after."""
+        self._on_round(lambda r: r.go(1))
+
+    def jump(self, number: int) -> None:
+        """Go to a tooth."""
+        self._on_round(lambda r: r.go_to_tooth(number))
+
+    def remove(self) -> None:
+        """Take away the mark that is asked for."""
+        session = self.marking.session
+        if session is None or session.round.state.cursor is None:
+            return
+        mark = session.round.state.mark_at(session.round.state.cursor)
+        if mark is not None:
+            self.marking.act(lambda: session.round.remove(mark))
+
+    def roots(self) -> None:
+        """Take the tooth's next set of roots."""
+        self._on_tooth(lambda r, number: r.next_variant(number))
+
+    def defect(self) -> None:
+        """Ask for a defect base at the root and side that is asked for."""
+        session = self.marking.session
+        cursor = session.round.state.cursor if session else None
+        if session is None or cursor is None or cursor.side is None:
+            self.say("Go to a root and side first (a crest or CEJ).", True)
+            return
+        step = Step("defect_base", cursor.tooth, cursor.root, cursor.side)
+        self.marking.act(lambda: session.round.ask_for([step]))
+
+    def nudge_up(self) -> None:
+        """Move the last mark up."""
+        self.marking.nudge(0, -1)
+
+    def nudge_down(self) -> None:
+        """Move the last mark down."""
+        self.marking.nudge(0, 1)
+
+    def nudge_left(self) -> None:
+        """Move the last mark left."""
+        self.marking.nudge(-1, 0)
+
+    def nudge_right(self) -> None:
+        """Move the last mark right."""
+        self.marking.nudge(1, 0)
