@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,16 +12,9 @@ from numpy.typing import NDArray
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.measurement import Measurement
-from perioview.plaque_density import (
-    Dye,
-    Mask,
-    glare,
-    one_tone_density,
-    stained_area,
-    two_tone_density,
-    without_rim,
-)
+from perioview.plaque_density import Dye, Mask
 from perioview.plaque_enamel import Enamel, Sample, brown_share, clean_enamel, colour_sample
+from perioview.plaque_film import counted_film, crown_shades, tooth_crop
 from perioview.plaque_index import mouth_index, plaque_rules
 from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
 from perioview.plaque_stain import Stain, stain_colour
@@ -81,14 +73,19 @@ def plaque(
     regions = _checked(photo, regions, dye, gum, density)
     boxes = _boxes(regions)
     two_tone = dye == "two-tone"
-    crops = {tooth: _crop(photo.pixels, regions, tooth, box) for tooth, box in boxes.items()}
+    crops = {
+        tooth: tooth_crop(photo.pixels[box], regions[box] == tooth) for tooth, box in boxes.items()
+    }
     samples = {t: colour_sample(c.rgb, c.region, c.region & ~c.glare) for t, c in crops.items()}
     enamel, stain = _enamel_and_stain(samples, two_tone)
     photo_flags = _photo_flags(enamel, stain, two_tone)
+    shade = crown_shades(crops, enamel, stain) if two_tone else {}
     stain_map = np.zeros(regions.shape, np.uint8)
     teeth = []
     for tooth, box in sorted(boxes.items()):
-        counted = _counted(crops[tooth], enamel.get(tooth), stain, two_tone, density)
+        counted = counted_film(
+            crops[tooth], enamel.get(tooth), stain, density, two_tone, shade.get(tooth)
+        )
         flags = photo_flags + _tooth_flags(
             samples[tooth], counted, enamel.get(tooth), stain.brown.degrees
         )
@@ -165,38 +162,6 @@ def _tight(inside: Mask, box: Box) -> Box:
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Crop:
-    """A tooth's bounding box, large teeth reduced by a whole factor, and its glare."""
-
-    rgb: NDArray[np.uint8]
-    region: Mask
-    glare: Mask
-    region_px: int
-    factor: int
-
-    @property
-    def size(self) -> float:
-        return math.sqrt(float(np.count_nonzero(self.region)))
-
-
-def _crop(pixels: NDArray[np.uint8], regions: NDArray[np.uint16], tooth: int, box: Box) -> _Crop:
-    import cv2
-
-    rgb, region = pixels[box], regions[box] == tooth
-    area = int(np.count_nonzero(region))
-    # A tooth some 300 px across has a share known to 0.1 %, so more only costs time.
-    factor = max(1, min(round(math.sqrt(area) / 300), min(region.shape)))
-    if factor > 1:
-        rows, cols = (length // factor for length in region.shape)
-        whole = rgb[: rows * factor, : cols * factor]
-        rgb = cv2.resize(whole, (cols, rows), interpolation=cv2.INTER_AREA)
-        region = np.ascontiguousarray(region[factor // 2 :: factor, factor // 2 :: factor])
-        region = region[:rows, :cols]
-    halo = max(2, round(0.012 * float(max(region.shape))))
-    return _Crop(rgb, region, glare(rgb, region, halo), area, factor)
-
-
 def _enamel_and_stain(
     samples: dict[int, Sample], two_tone: bool
 ) -> tuple[dict[int, Enamel], Stain]:
@@ -210,29 +175,6 @@ def _enamel_and_stain(
         enamel = clean_enamel(samples, newer, two_tone, stain.brown.degrees)
         stain = stain_colour(samples, enamel, two_tone)
     return enamel, stain
-
-
-def _counted(
-    crop: _Crop, enamel: Enamel | None, stain: Stain, two_tone: bool, density: float
-) -> Counted:
-    import cv2
-
-    if enamel is None:
-        nothing = np.zeros(crop.region.shape, np.float32)
-        return Counted(crop.region, crop.glare, crop.region_px, nothing, nothing > 0, None, 0.0)
-    # Averaging has smoothed a reduced crop already.
-    rgb = crop.rgb
-    if crop.factor == 1:
-        rgb = cv2.GaussianBlur(rgb, (3, 3) if crop.size < 200 else (5, 5), 0)
-    brown = stain.brown.degrees
-    older = None
-    if two_tone:
-        film, older = two_tone_density(rgb, enamel.ratios, stain.newer, stain.older, brown)
-    else:
-        film = one_tone_density(rgb, enamel.ratios, stain.newer, brown)
-    film = without_rim(film, crop.region, ~crop.glare, min(6.0, 0.02 * crop.size))
-    stained = stained_area(film, density)
-    return Counted(crop.region, crop.glare, crop.region_px, film, stained, older, enamel.sd)
 
 
 def _photo_flags(enamel: dict[int, Enamel], stain: Stain, two_tone: bool) -> tuple[str, ...]:
@@ -271,6 +213,8 @@ def _tooth_flags(
         flags.append("too_blurred" if useless else "blurred")
     if counted.glare_share > rule["glare_share"]:
         flags.append("mostly_glare")
+    if counted.hidden_share > rule["hidden_share"]:
+        flags.append("stain_over_deposit")
     if counted.region_px < rule["least_px"]:
         flags.append("region_too_small")
     return tuple(flags)

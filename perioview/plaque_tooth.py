@@ -38,6 +38,10 @@ class Counted:
         Where a two-tone dye looks older.
     zero_sd : float
         Uncertainty of the zero of density.
+    hidden_share : float
+        Share of the tooth whose stain only its darkness shows, 0 to 1.
+    hidden_sd_pct : float
+        Uncertainty of coverage from stain that only its darkness shows, percent.
     """
 
     region: Mask
@@ -47,6 +51,8 @@ class Counted:
     stained: Mask
     older: Mask | None
     zero_sd: float
+    hidden_share: float = 0.0
+    hidden_sd_pct: float = 0.0
 
     @property
     def valid(self) -> Mask:
@@ -123,8 +129,9 @@ def tooth_plaque(
     halves = (gingival, coronal)
     sd = _coverage_sd(counted, valid, stained, density)
     if two_tone and "tartar" in flags:
-        # Blue over brown is grey: such stain is missed without a trace.
+        # Blue over brown is grey, and not all of it is seen by its darkness.
         sd = math.hypot(sd, plaque_rules()["trust"]["tartar_two_tone_sd_pct"])
+    sd = math.hypot(sd, counted.hidden_sd_pct)
     if "blurred" in flags:
         sd = math.hypot(sd, plaque_rules()["trust"]["blurred_sd_pct"])
     return ToothPlaque(

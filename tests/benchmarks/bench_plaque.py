@@ -118,7 +118,7 @@ def hidden_misses(rows):
     ]
 
 
-def accuracy(photos, generators, seed, dyes=("one-tone", "two-tone")):
+def accuracy(photos, generators, seed, dyes):
     for name, generator in generators.items():
         for dye in dyes:
             rows = [
@@ -269,11 +269,13 @@ def main():
     parser.add_argument(
         "--generator", action="append", help="module of tests/plaque_phantoms; may be repeated"
     )
+    parser.add_argument("--dye", choices=("one-tone", "two-tone"), help="only this dye (accuracy)")
     parser.add_argument("--seed", type=int, default=1000, help="first seed (accuracy)")
     args = parser.parse_args()
     if args.what == "accuracy":
         names = args.generator or ["three_channel", "six_bands", "spectral"]
-        accuracy(args.photos, {name: generator_named(name) for name in names}, args.seed)
+        dyes = (args.dye,) if args.dye else ("one-tone", "two-tone")
+        accuracy(args.photos, {name: generator_named(name) for name in names}, args.seed, dyes)
     else:
         globals()[args.what](args.photos)
 
