@@ -22,6 +22,8 @@ from perioview.subtraction import Difference, difference
 from perioview.subtraction_crest import crest_change
 from perioview.visit import CAUTION
 
+USUAL_ROOT_MM = 10.0
+"""Only sets how far to look beside a root on an image without a scale."""
 LEAST_SHOWN = 0.9
 """Share of a tooth's region that the later photo has to show."""
 
@@ -186,6 +188,7 @@ def _crests(
             (mark.row, mark.col),
             (float(apical[0]), float(apical[1])),
             (float(away[0]), float(away[1])),
+            px_per_mm=_px_per_mm(apical, float(np.hypot(*(apex - origin))), earlier.scale),
         )
         moved = _in_mm(moved, apical, earlier.scale)
         by_marks = marked.get((site.tooth, site.root, site.side))
@@ -200,6 +203,13 @@ def _contradict(moved: Measurement, by_marks: Measurement) -> bool:
         return False
     apart = abs(moved.value - by_marks.value)
     return apart > 2 * math.hypot(moved.sd, by_marks.sd)
+
+
+def _px_per_mm(apical: Any, root_px: float, scale: Calibration | None) -> float:
+    """Pixels to a millimetre along the root; without a scale from a root of usual length."""
+    if scale is None or not scale.scaled:
+        return root_px / USUAL_ROOT_MM
+    return 1 / math.hypot(apical[0] * scale.pitch[0], apical[1] * scale.pitch[1])
 
 
 def _in_mm(moved: Measurement, apical: Any, scale: Calibration | None) -> Measurement:

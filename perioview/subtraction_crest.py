@@ -11,17 +11,19 @@ from numpy.typing import NDArray
 from perioview.alignment import Alignment
 from perioview.measurement import Measurement, missing
 from perioview.subtraction import Difference
+from perioview.subtraction_margin import BEFORE_MM, BEYOND_MM, Margin, Moved, margin, moved_margin
 
-WIDE_PX = 24
+PX_PER_MM = 40.0
+WIDE_MM = 0.4
 GAP_PX = 3
-SEEK_PX = 14
-LEVEL_PX = 12
-OFF_PX = 4
-GRAIN_PX = 6
-CONTROLS = 400
-FAR_PX = 120
-# Share of the step by which the two ends of a strip may differ where nothing changed.
-UNEVEN = 0.3
+SEEK_MM = 0.5
+FIT_MM = 0.45
+SPAN_MM = (-1.0, 3.3)
+"""Movements sought; what lies at either end is withheld, since there may be more beyond."""
+GRAIN_PX = 3.0
+"""Over how many px along the strip noise is one and the same."""
+GROWING = 0.03
+"""Error that grows with the movement itself, from the design pairs of two generators."""
 Point = tuple[float, float]
 
 
@@ -33,14 +35,13 @@ def crest_change(
     apical: Point,
     away: Point,
     *,
-    wide_px: int = WIDE_PX,
-    seed: int = 0,
+    px_per_mm: float = PX_PER_MM,
 ) -> Measurement:
-    """Distance the crest moved toward the apex, from what bone vanished between two visits.
+    """Distance the bone margin beside a root moved toward the apex between two visits.
 
-    The strip beside the root loses, along its length, bone's level for soft tissue's: the
-    missing grey divided by that step is the length lost. Far more sensitive than two marks,
-    but of the crest's sharp margin only.
+    Beside the root the margin is a step from soft tissue up to bone. It is located in the earlier
+    image near its mark, and sought in the later one, whose bone apical of it is the earlier
+    image's own. Far more sensitive than two marks, but of the margin that shows only.
 
     Parameters
     ----------
@@ -54,131 +55,97 @@ def crest_change(
         Mark of the crest in the earlier image, px.
     apical, away : (row, col)
         Unit vectors along the root toward its apex, and across, away from the root.
-    wide_px : int
-        Width of the strip beside the root.
-    seed : int
-        Of the unchanged strips that the noise is measured on.
+    px_per_mm : float
+        Sets how wide and how far to look; need not be exact.
 
     Returns
     -------
     Measurement
         In px of the earlier image along `apical`; positive is loss. NaN with the flag
-        ``no_step`` when no crest margin stands out, ``outside`` when not both images show it,
-        ``beyond_strip`` when the change runs on farther than can be read.
+        ``no_step`` when no margin stands out, ``outside`` when not both images show it,
+        ``beyond_strip`` at the ends of what is sought, ``unclear`` when the later image fits a
+        margin badly or at two places.
 
     References
     ----------
     .. [1] Hildebolt et al. 2009, Oral Surg Oral Med Oral Pathol 108(3):e96-107: least
        significant change 0.49 mm by marking, 0.06 mm by subtraction.
     """
-    along, across = (np.asarray(v, dtype=float) for v in (apical, away))
-    step, height, level_sd = _step(earlier, np.asarray(crest), along, across, wide_px)
-    if not np.isfinite(step):
+    along, profiles = _profiles(found, earlier, (crest, apical, away), px_per_mm)
+    seek, fit = SEEK_MM * px_per_mm, max(8.0, FIT_MM * px_per_mm)
+    near = np.abs(along) <= seek + fit
+    if not near.any() or not np.isfinite(profiles[:, near]).all():
         return missing("px", "outside")
-    if height < 3 * max(level_sd, 1e-9):
+    old = margin(profiles[0], along, seek, fit)
+    if old is None or old.height < 3 * max(old.noise, found.noise_sd / 2, 1e-9):
         return missing("px", "no_step")
-    at = np.asarray(crest) + step * along
-    moved, reach = math.nan, 14
-    for _ in range(5):
-        lost, uneven = _lost(found, at, along, across, wide_px, reach)
-        if not math.isfinite(lost):
-            return missing("px", "outside")
-        moved = lost / height
-        wanted = int(min(FAR_PX, max(14, 2 * abs(moved) + 8)))
-        # Unlike ends: the change runs on beyond the strip, so there is no zero to reckon from.
-        if abs(uneven) > UNEVEN * height:
-            wanted = min(FAR_PX, 2 * reach)
-        if wanted <= reach:
-            break
-        reach = wanted
-    if abs(uneven) > UNEVEN * height:
+    span = _span(old, profiles, along, px_per_mm)
+    if span is None:
+        return missing("px", "outside")
+    known = np.isfinite(profiles).all(axis=0)
+    there = moved_margin(
+        old, (profiles[0, known], profiles[1, known]), along[known], px_per_mm, span
+    )
+    ends = (span[0] + 0.1, span[1] - 0.1)
+    if not ends[0] < there.by / px_per_mm < ends[1]:
         return missing("px", "beyond_strip")
-    noise = _control_sd(found, at, along, across, (wide_px, reach), seed) / height
-    align = 0.0 if math.isnan(alignment.rms_px) else alignment.rms_px / math.sqrt(2)
-    return Measurement(moved, math.hypot(noise, align, moved * level_sd / height), "px")
+    if _unclear(there):
+        return missing("px", "unclear")
+    return Measurement(there.by, _sd(old, there, alignment), "px")
 
 
-def _strip(
-    image: Any, at: Any, along: Any, across: Any, wide_px: int, reach: int
-) -> NDArray[np.float64]:
-    """Read a strip, lanes by column; shape (2 reach + 1, wide_px)."""
+def _unclear(there: Moved) -> bool:
+    """Whether the later profile fits badly, shows no step there, or fits elsewhere as well."""
+    return there.bone < 0.2 or there.misfit > 0.6 or there.rival < 1.15 * there.misfit
+
+
+def _profiles(
+    found: Difference, earlier: NDArray[Any], place: tuple[Point, Point, Point], px_per_mm: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Read both images along the strip beside the root, mean of its lanes; NaN where unknown."""
     import cv2
 
-    s = np.arange(-reach, reach + 1)[:, None, None]
-    t = GAP_PX + np.arange(wide_px)[None, :, None]
-    spots = at + s * along + t * across
-    read = cv2.remap(
-        image.astype(np.float32),
-        np.ascontiguousarray(spots[..., 1], dtype=np.float32),
-        np.ascontiguousarray(spots[..., 0], dtype=np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=math.nan,
-    )
-    return np.asarray(read, dtype=float)
+    crest, apical, away = (np.asarray(v, dtype=float) for v in place)
+    first = -(SEEK_MM - SPAN_MM[0] + BEFORE_MM) * px_per_mm
+    last = (SEEK_MM + SPAN_MM[1] + BEYOND_MM) * px_per_mm
+    along = np.arange(math.floor(first), math.ceil(last) + 1, dtype=float)
+    lanes = GAP_PX + np.arange(min(40, max(6, round(WIDE_MM * px_per_mm))), dtype=float)
+    spots = crest + along[:, None, None] * apical + lanes[None, :, None] * away
+    down, across = (np.ascontiguousarray(spots[..., k], dtype=np.float32) for k in (0, 1))
+
+    def read(image: Any) -> NDArray[np.float64]:
+        drawn = cv2.remap(
+            image.astype(np.float32),
+            across,
+            down,
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=math.nan,
+        )
+        return np.asarray(drawn, dtype=float)
+
+    shown = np.nan_to_num(read(found.known)).min(axis=1) >= 1
+    both = np.array([read(image).mean(axis=1) for image in (earlier, found.later)])
+    return along, np.where(shown, both, math.nan)
 
 
-def _step(
-    earlier: Any, crest: Any, along: Any, across: Any, wide_px: int
-) -> tuple[float, float, float]:
-    """Find the margin near the mark: its offset along the root, height and the height's SD."""
-    reach = SEEK_PX + LEVEL_PX + OFF_PX
-    strip = _strip(earlier, crest, along, across, wide_px, reach)
-    profile = strip.mean(axis=1)
-    if not np.isfinite(profile).all():
-        return math.nan, math.nan, math.nan
-    spots = np.arange(-SEEK_PX, SEEK_PX + 1)
-    rise = np.array(
-        [
-            profile[reach + s : reach + s + LEVEL_PX].mean()
-            - profile[reach + s - LEVEL_PX : reach + s].mean()
-            for s in spots
-        ]
-    )
-    margin = int(spots[int(rise.argmax())])
-    # The margin slopes across the strip: take the two levels a little away from it.
-    bone = strip[reach + margin + OFF_PX :][:LEVEL_PX].mean(axis=0)
-    soft = strip[: reach + margin - OFF_PX][-LEVEL_PX:].mean(axis=0)
-    height, sd = float((bone - soft).mean()), float((bone - soft).std())
-    return float(margin), height, sd / math.sqrt(wide_px / GRAIN_PX)
+def _span(
+    old: Margin, profiles: NDArray[np.float64], along: NDArray[np.float64], px_per_mm: float
+) -> tuple[float, float] | None:
+    """Movements that the known part of the strip can tell, in mm; None when too short."""
+    known = np.isfinite(profiles).all(axis=0)
+    unknown = along[~known] - old.at
+    before = unknown[unknown < 0].max(initial=-math.inf) / px_per_mm
+    beyond = unknown[unknown > 0].min(initial=math.inf) / px_per_mm
+    low, high = max(SPAN_MM[0], before + BEFORE_MM / 2), min(SPAN_MM[1], beyond - BEYOND_MM)
+    return (low, high) if low < -0.1 and high > 0.3 else None
 
 
-def _lost(
-    found: Difference, at: Any, along: Any, across: Any, wide_px: int, reach: int
-) -> tuple[float, float]:
-    """Grey lost along the strip, mean of its lanes, and by how much its ends differ.
-
-    The strip's far ends set the zero.
-    """
-    ends = 12
-    strip = _strip(found.change, at, along, across, wide_px, reach + ends)
-    known = _strip(found.known.astype(np.float32), at, along, across, wide_px, reach + ends)
-    if not np.isfinite(strip).all() or known.min() < 1:
-        return math.nan, math.nan
-    profile = strip.mean(axis=1)
-    near, far = profile[:ends], profile[-ends:]
-    zero = np.median(np.concatenate([near, far]))
-    uneven = float(np.median(near) - np.median(far))
-    return float(-(profile[ends:-ends] - zero).sum()), uneven
-
-
-def _control_sd(
-    found: Difference, at: Any, along: Any, across: Any, size: tuple[int, int], seed: int
-) -> float:
-    """Spread of the same reading on strips near by where nothing is expected to have changed."""
-    rng = np.random.default_rng(seed)
-    rows, cols = found.change.shape
-    far = max(250.0, 0.2 * max(rows, cols))
-    read = []
-    for shift in rng.uniform(-far, far, (CONTROLS, 2)):
-        if np.hypot(*shift) < 2 * size[1] + size[0]:
-            continue
-        spot = at + shift
-        if not (0 <= spot[0] < rows and 0 <= spot[1] < cols):
-            continue
-        lost, _ = _lost(found, spot, along, across, *size)
-        if math.isfinite(lost):
-            read.append(lost)
-    if len(read) < 20:
-        return math.inf
-    return float(1.4826 * np.median(np.abs(np.array(read) - np.median(read))))
+def _sd(old: Margin, there: Moved, alignment: Alignment) -> float:
+    """Noise of the step's place, alignment, and what grows with the movement; px."""
+    height = old.height * max(there.bone, 0.2)
+    # Least squares: the step's derivative is a bell of that blur, its squares sum to this.
+    steepness = height**2 / (2 * math.sqrt(math.pi) * old.blur)
+    noise = there.noise * math.sqrt(GRAIN_PX / steepness)
+    aligned = 0.0 if math.isnan(alignment.rms_px) else alignment.rms_px / math.sqrt(2)
+    return math.hypot(noise, aligned, GROWING * there.by)

@@ -19,6 +19,8 @@ from perioview.subtraction_crest import crest_change
 from tests.pairs import phantoms as ph
 
 SHAPE = (450, 600)
+PX_PER_MM = 15.0
+"""0.02 mm a pixel at 1500 x 2000, so 0.067 mm here."""
 STILL = Alignment(np.eye(3), 0.0, 100)
 
 
@@ -101,7 +103,9 @@ def test_restored_crown_shows_as_gain():
 def read(pair, alignment, found, off=0.0):
     spot = pair.crest[0] + off * pair.axis
     away = (-float(pair.axis[1]), float(pair.axis[0]))
-    return crest_change(found, pair.earlier, alignment, tuple(spot), tuple(pair.axis), away)
+    return crest_change(
+        found, pair.earlier, alignment, tuple(spot), tuple(pair.axis), away, px_per_mm=PX_PER_MM
+    )
 
 
 @pytest.mark.parametrize("drop", [0.0, 4.0, 12.0])
