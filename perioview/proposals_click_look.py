@@ -1,0 +1,183 @@
+"""One look at a clicked root: patch, probabilities, and what they say of apex and CEJs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from perioview.proposals_click_network import Maps, maps
+from perioview.proposals_click_patch import ACROSS, ALONG, STEP, ClickFrame, patch
+
+Array = NDArray[np.float64]
+NEAR_ALONG, NEAR_ACROSS = 0.5, 1.0  # mm; mass this near is the confidence
+APEX, LOWER, HIGHER = 0, 1, 2
+_S, _T = np.meshgrid(ALONG, ACROSS, indexing="ij")
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """Where one landmark is, in a patch.
+
+    Parameters
+    ----------
+    along, across : float
+        In the patch's unit.
+    mass : float
+        Probability near it.
+    """
+
+    along: float
+    across: float
+    mass: float
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A patch and its probabilities.
+
+    Parameters
+    ----------
+    frame : ClickFrame
+    maps : Maps
+    sides : tuple of int
+        Heads whose CEJs are the root's own.
+    spots : dict
+        By head: the apex and the CEJs in `sides`.
+    sure : float
+        Probability that all of it is so.
+    """
+
+    frame: ClickFrame
+    maps: Maps
+    sides: tuple[int, ...]
+    spots: dict[int, Spot]
+    sure: float
+
+
+def near(p: Array, along: float, across: float, unit: float = 1.0) -> float:
+    """Mass of a map near a position; `unit` is the patch's unit per mm."""
+    close = np.abs(_S - along) <= NEAR_ALONG * unit
+    close &= np.abs(_T - across) <= NEAR_ACROSS * unit
+    return float(p[close].sum())
+
+
+def spot(p: Array) -> Spot:
+    """Mode of a map, finer than its samples.
+
+    Parameters
+    ----------
+    p : ndarray of float, shape SHAPE
+
+    Returns
+    -------
+    Spot
+    """
+    import cv2
+
+    smooth = cv2.GaussianBlur(p, (0, 0), 1.2, borderType=cv2.BORDER_CONSTANT)
+    top = np.unravel_index(int(smooth.argmax()), p.shape)
+    s, t = float(ALONG[top[0]]), float(ACROSS[top[1]])
+    for _ in range(10):
+        weight = p * np.exp(-((_S - s) ** 2 + (_T - t) ** 2) / (2 * 0.3**2))
+        total = float(weight.sum())
+        if total <= 0:
+            break
+        s, t = float((weight * _S).sum()) / total, float((weight * _T).sum()) / total
+    return Spot(s, t, near(p, s, t))
+
+
+def spread(p: Array, at: Spot) -> float:
+    """Standard deviation along the root about a spot."""
+    total = max(float(p.sum()), 1e-9)
+    return float(np.sqrt((p * (_S - at.along) ** 2).sum() / total + STEP**2 / 12))
+
+
+def looked(
+    pixels: NDArray[np.float32],
+    frame: ClickFrame,
+    wanted: int,
+    side: int | None,
+    thorough: bool,
+) -> Look | None:
+    """Look at one patch.
+
+    Parameters
+    ----------
+    pixels : ndarray of float32, shape (rows, cols)
+        Dense high.
+    frame : ClickFrame
+    wanted : int
+        How many CEJs the root has of its own: 0, 1 or 2.
+    side : int or None
+        Head of the one wanted, where it is known.
+    thorough : bool
+        Whether to average over all mirror images.
+
+    Returns
+    -------
+    Look
+        None where the patch shows too little of the image.
+    """
+    grey = patch(pixels, frame)
+    if np.isfinite(grey).mean() < 0.02:
+        return None
+    found = maps(grey, thorough)
+    sides, sure = _sides(found, wanted, side)
+    spots = {head: spot(found.at[head]) for head in (APEX, *sides)}
+    for head in spots:
+        sure *= spots[head].mass
+    return Look(frame, found, sides, spots, sure)
+
+
+def _sides(found: Maps, wanted: int, side: int | None) -> tuple[tuple[int, ...], float]:
+    """Heads of the root's own CEJs, and the probability that it is these."""
+    if wanted == 0:
+        return (), 1.0
+    if wanted == 2:
+        return (LOWER, HIGHER), 1.0
+    share = side_share(found, LOWER)
+    head = (LOWER if share >= 0.5 else HIGHER) if side is None else side
+    return (head,), side_share(found, head)
+
+
+def side_share(found: Maps, head: int) -> float:
+    """Probability that a root with one CEJ of its own has it on this side."""
+    lower = (1 - found.absent[LOWER]) * found.absent[HIGHER]
+    higher = (1 - found.absent[HIGHER]) * found.absent[LOWER]
+    share = float((lower if head == LOWER else higher) / max(lower + higher, 1e-12))
+    return share
+
+
+def centred(look: Look, shortest: float, longest: float) -> tuple[ClickFrame, float]:
+    """Frame for a second look: midway between apex and CEJ, along the root, a size well known.
+
+    Parameters
+    ----------
+    look : Look
+    shortest, longest : float
+        Root lengths that need no other size.
+
+    Returns
+    -------
+    frame : ClickFrame
+    zoom : float
+        Its unit over that of the first look.
+    """
+    apex = look.spots[APEX]
+    rest = [look.spots[h] for h in look.sides]
+    if not rest:
+        return look.frame, 1.0
+    top = np.array([np.mean([s.along for s in rest]), np.mean([s.across for s in rest])])
+    end = np.array([apex.along, apex.across])
+    if len(rest) == 1:  # the axis runs inside the root's outer edge
+        top[1] += (end[1] - top[1]) * 0.5
+    length = float(np.hypot(*(end - top)))
+    if length < 1.5:
+        return look.frame, 1.0
+    frame = look.frame
+    way = ((end - top) / length) @ np.stack([frame.axis, frame.across])
+    middle = frame.origin + (top + end) / 2 @ np.stack([frame.axis, frame.across])
+    zoom = min(max(length, shortest), longest) / length
+    return ClickFrame(middle * zoom, way, frame.pitch * zoom), zoom

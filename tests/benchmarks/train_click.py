@@ -1,0 +1,330 @@
+"""How the one-click network's weights are made: patches of training generators, then a fit.
+
+    python tests/benchmarks/train_click.py patches A --seeds 10000 11500 --out a.npz
+    python tests/benchmarks/train_click.py patches E --seeds 10000 14000 --out e.npz
+    python tests/benchmarks/train_click.py fit a.npz e.npz --out net.npz --steps 4000
+    python tests/benchmarks/train_click.py pack net.npz --temperature 1.3
+
+`fit` needs jax, which nothing at run time does. Generators B, C and D are never trained on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from click_sites import RootSite, root_sites
+from phantoms.click_scenes import click_phantom
+from phantoms.thickness_maps import thickness_phantom
+
+from perioview.proposals_click_network import DILATIONS, inputs
+from perioview.proposals_click_patch import ACROSS, ALONG, ClickFrame, patch, root_axis
+from perioview.proposals_strip import dense_high
+
+Array = NDArray[Any]
+GENERATORS = {"A": thickness_phantom, "E": click_phantom}
+WEIGHTS = Path(__file__).parents[2] / "perioview" / "data" / "proposals_click_weights.npz"
+REACH = np.array([ALONG[-1], ACROSS[-1]])
+
+
+def _frame(
+    rng: np.random.Generator, site: RootSite, pixels: Array, pitch: Array, zoom: float
+) -> ClickFrame:
+    """A frame as the first look would have it, a clumsy one, or one as of the second look."""
+    kind = rng.random()
+    pitch = pitch * zoom
+    if kind < 0.3:
+        angle = rng.normal(0, 0.1)
+        middle = (site.neck + site.apex) / 2 + rng.normal(0, 1.0, 2)
+    else:
+        middle = site.click(rng, 0.0, 0.8, 0.15)
+        angle = rng.normal(0, 0.25)
+    if kind > 0.6:
+        found = root_axis(pixels, middle * zoom / pitch, pitch)
+        middle, axis = found.origin / zoom, found.axis
+    else:
+        c, s = np.cos(angle), np.sin(angle)
+        axis = np.array([[c, -s], [s, c]]) @ site.axis
+    return ClickFrame(middle * zoom, axis * rng.choice([-1, 1]), pitch)
+
+
+def patches(name: str, first: int, last: int, out: str, each: int) -> None:
+    """Cut patches round clicks on every root of a range of phantoms, with their landmarks."""
+    grey, meta = [], []
+    for seed in range(first, last):
+        phantom = GENERATORS[name](seed)
+        pixels = dense_high(phantom.image)
+        pitch = np.array(phantom.calibration.pitch)
+        size = np.array(pixels.shape) * pitch
+        rng = np.random.default_rng([seed, 5])
+        for site in root_sites(phantom):
+            for _ in range(each):
+                zoom = float(np.exp(rng.uniform(-0.35, 0.35)))
+                frame = _frame(rng, site, pixels, pitch, zoom)
+                if ((frame.origin < 0) | (frame.origin > size * zoom)).any():
+                    continue
+                g = patch(pixels, frame)
+                shown = np.clip(np.nan_to_num((g + 0.1) / 1.2 * 254 + 1, nan=0.0), 0, 255)
+                grey.append(np.round(shown).astype(np.uint8))
+                meta.append([*_places(site, frame, size, zoom), seed])
+    np.savez(out, grey=np.array(grey), meta=np.array(meta, np.float32))
+
+
+def _places(site: RootSite, frame: ClickFrame, size: Array, zoom: float) -> list[float]:
+    """Apex, CEJ toward lower and CEJ toward higher t, in mm; NaN where the patch has none."""
+
+    def place(point: Array | None) -> tuple[float, float]:
+        if point is None or (point < 0).any() or (point > size).any():
+            return np.nan, np.nan
+        at = np.array(frame.place(point * zoom))
+        return (np.nan, np.nan) if (np.abs(at) > REACH).any() else (float(at[0]), float(at[1]))
+
+    normal = site.normal * np.sign(site.normal @ frame.across)
+    rises = float((site.crest["distal"] - site.crest["mesial"]) @ normal) > 0
+    lower, higher = ("mesial", "distal") if rises else ("distal", "mesial")
+    found: list[float] = [*place(site.apex)]
+    for side in (lower, higher):
+        found += [*place(site.cej.get(side)), float(side in site.cej)]
+    return found
+
+
+def table(paths: list[str]) -> tuple[Array, Array]:
+    """Patches of all files (uint8, 0 outside the image) and their landmarks."""
+    data = [dict(np.load(path)) for path in paths]
+    return np.concatenate([d["grey"] for d in data]), np.concatenate([d["meta"] for d in data])
+
+
+def disturbed(rng: np.random.Generator, stored: Array, meta: Array) -> tuple[Array, Array]:
+    """One patch mirrored at random, under another curve, noise, shade and film edge."""
+    import cv2
+
+    g = np.where(stored > 0, (stored.astype(np.float32) - 1) / 254 * 1.2 - 0.1, np.nan)
+    m = meta[:8].copy()
+    if rng.random() < 0.5:
+        g, m[[0, 2, 5]] = g[::-1], -m[[0, 2, 5]]
+    if rng.random() < 0.5:
+        g, m = g[:, ::-1], m[[0, 1, 5, 6, 7, 2, 3, 4]]
+        m[[1, 3, 6]] *= -1
+    g = np.sign(g) * np.abs(g) ** np.exp(rng.normal(0, 0.3))
+    g = (g - 0.5) * rng.uniform(0.75, 1.15) + 0.5 + rng.normal(0, 0.05)
+    if rng.random() < 0.3:
+        known = np.isfinite(g)
+        filled = np.where(known, g, 0.5).astype(np.float32)
+        soft = cv2.GaussianBlur(filled, (0, 0), rng.uniform(0.4, 1.3))
+        more = rng.uniform(0, 1.2)
+        g = np.where(known, soft if rng.random() < 0.6 else filled + more * (filled - soft), np.nan)
+    if rng.random() < 0.5:
+        g = g + rng.normal(0, 10 ** rng.uniform(-2.2, -1.1), g.shape)
+    if rng.random() < 0.4:
+        g = g + np.linspace(-1, 1, len(g))[:, None] * rng.normal(0, 0.1)
+        g = g + np.linspace(-1, 1, g.shape[1])[None] * rng.normal(0, 0.1)
+    if rng.random() < 0.12:  # the film ends
+        g = g.copy()
+        at = rng.uniform(2, 12) * rng.choice([-1, 1])
+        beyond = np.sign(at) * ALONG > abs(at)
+        g[beyond] = np.nan
+        for k in (0, 2, 5):
+            if np.sign(at) * m[k] > abs(at):
+                m[k] = np.nan
+    return g, m
+
+
+def targets(m: Array) -> Array:
+    """Where each landmark is, as soft weights over positions and, last, "not shown"."""
+    out = np.zeros((3, len(ALONG) * len(ACROSS) + 1), np.float32)
+    for k, j in enumerate((0, 2, 5)):
+        if np.isfinite(m[j]):
+            s = np.exp(-0.5 * ((ALONG - m[j]) / 0.17) ** 2)
+            t = np.exp(-0.5 * ((ACROSS - m[j + 1]) / 0.17) ** 2)
+            out[k, :-1] = (s[:, None] * t[None]).ravel()
+            out[k] /= max(out[k].sum(), 1e-9)
+        else:
+            out[k, -1] = 1
+    return out
+
+
+def fresh(rng: np.random.Generator, channels: tuple[int, int, int]) -> dict[str, Array]:
+    """Random weights to start from."""
+    c1, c2, c3 = channels
+    shapes = {"in": (3, 3, 15, c1), "a": (3, 3, c1, c1), "d1": (3, 3, c1, c2)}
+    shapes |= {"b1": (3, 3, c2, c2), "b2": (3, 3, c2, c2), "d2": (3, 3, c2, c3)}
+    shapes |= {f"m{i}": (3, 3, c3, c3) for i in range(len(DILATIONS))}
+    shapes |= {"b3": (3, 3, c2, c2), "a2": (3, 3, c1, c1)}
+    w: dict[str, Array] = {}
+    for name, shape in shapes.items():
+        small = 1.0 if name in ("in", "d1", "d2") else 0.4
+        w[name] = small * rng.normal(0, np.sqrt(2 / np.prod(shape[:3])), shape)
+        w[name + "_b"] = np.zeros(shape[-1])
+    w["u2"] = rng.normal(0, np.sqrt(1 / c3), (c3, c2))
+    w["u1"] = rng.normal(0, np.sqrt(1 / c2), (c2, c1))
+    w["out"] = rng.normal(0, 0.1 * np.sqrt(2 / (9 * c1)), (3, 3, c1, 12))
+    w["none"], w["none_b"] = rng.normal(0, 0.1, (c3, 3)), np.full(3, 6.0)
+    return w
+
+
+def network(p: Any, x: Any) -> Any:
+    """`perioview.proposals_click_network.logits` in JAX."""
+    import jax
+    import jax.numpy as jnp
+
+    relu = jax.nn.relu
+
+    def conv(h: Any, name: str, stride: int = 1, dilation: int = 1) -> Any:
+        numbers = ("NHWC", "HWIO", "NHWC")
+        return jax.lax.conv_general_dilated(
+            h,
+            p[name],
+            (stride, stride),
+            "SAME",
+            rhs_dilation=(dilation, dilation),
+            dimension_numbers=numbers,
+        )
+
+    def block(h: Any, name: str, dilation: int = 1) -> Any:
+        return h + relu(conv(h, name, 1, dilation) + p[name + "_b"])
+
+    def doubled(h: Any) -> Any:
+        return jnp.repeat(jnp.repeat(h, 2, 1), 2, 2)
+
+    full = block(relu(conv(x, "in") + p["in_b"]), "a")
+    half = block(block(relu(conv(full, "d1", 2) + p["d1_b"]), "b1"), "b2")
+    low = relu(conv(half, "d2", 2) + p["d2_b"])
+    for i, dilation in enumerate(DILATIONS):
+        low = block(low, f"m{i}", dilation)
+    absent = low.mean((1, 2)) @ p["none"] + p["none_b"]
+    half = block(doubled(low @ p["u2"]) + half, "b3")
+    full = block(doubled(half @ p["u1"]) + full, "a2")
+    z = conv(full, "out")
+    n, rows, cols, _ = z.shape
+    at = z.reshape(n, rows, cols, 2, 2, 3).transpose(0, 5, 1, 3, 2, 4)
+    return at.reshape(n, 3, 4 * rows * cols), absent
+
+
+def _batch(rng: np.random.Generator, grey: Array, meta: Array, which: Array) -> list[Array]:
+    made = [disturbed(rng, grey[i], meta[i]) for i in which]
+    x = np.stack([inputs(g) for g, _ in made])
+    y = np.stack([targets(m) for _, m in made])
+    live = np.stack([np.isfinite(g).ravel() for g, _ in made])
+    return [x, y, live]
+
+
+def fit(
+    paths: list[str],
+    out: str,
+    steps: int,
+    rate: float,
+    start: str | None,
+    seed: int,
+    channels: tuple[int, int, int],
+) -> None:
+    """Fit one network by Adam on cross-entropy over positions; keep its running mean."""
+    import jax
+    import jax.numpy as jnp
+
+    rng = np.random.default_rng(seed)
+    grey, meta = table(paths)
+    held = meta[:, 8] % 20 == 0
+    train, test = np.flatnonzero(~held), np.flatnonzero(held)[:512]
+    begin = fresh(rng, channels) if start is None else dict(np.load(start))
+    p = {k: jnp.asarray(v, jnp.float32) for k, v in begin.items()}
+
+    def loss(p: Any, x: Any, y: Any, live: Any) -> Any:
+        at, absent = network(p, x)
+        z = jnp.concatenate([jnp.where(live[:, None], at, -1e9), absent[..., None]], 2)
+        return -(y * jnp.maximum(jax.nn.log_softmax(z, 2), -40)).sum(2).mean(0)
+
+    @jax.jit
+    def update(p: Any, mean: Any, var: Any, slow: Any, batch: Any, t: Any, lr: Any) -> Any:
+        value, g = jax.value_and_grad(lambda q: loss(q, *batch).sum())(p)
+        scale = jnp.minimum(1, 5 / jnp.sqrt(sum((v**2).sum() for v in g.values())))
+        mean = {k: 0.9 * mean[k] + 0.1 * g[k] * scale for k in p}
+        var = {k: 0.99 * var[k] + 0.01 * (g[k] * scale) ** 2 for k in p}
+        p = {
+            k: p[k]
+            - lr * ((mean[k] / (1 - 0.9**t)) / (jnp.sqrt(var[k] / (1 - 0.99**t)) + 1e-8))
+            - 1e-3 * lr * p[k]
+            for k in p
+        }
+        keep = jnp.minimum(0.995, t / (t + 10))
+        slow = {k: keep * slow[k] + (1 - keep) * p[k] for k in p}
+        return p, mean, var, slow, value
+
+    judged = jax.jit(loss)
+    zero = {k: jnp.zeros_like(v) for k, v in p.items()}
+    mean, var, slow, total = zero, zero, p, 0.0
+    for t in range(1, steps + 1):
+        lr = rate * min(1, t / 200) * (0.5 * (1 + np.cos(np.pi * t / steps)) + 0.005)
+        batch = _batch(rng, grey, meta, rng.choice(train, 16))
+        p, mean, var, slow, value = update(p, mean, var, slow, batch, t, lr)
+        total += float(value)
+        if t % 200 == 0 or t == steps:
+            np.savez(out, **{k: np.asarray(v) for k, v in slow.items()})
+            fixed = np.random.default_rng(0)
+            parts = [
+                judged(slow, *_batch(fixed, grey, meta, test[j : j + 16]))
+                for j in range(0, 256, 16)
+            ]
+            print(t, f"{total / 200:.3f}", np.round(np.mean(parts, 0), 3), flush=True)
+            total = 0.0
+
+
+def pack(paths: list[str], temperature: float, out: Path) -> None:
+    """Write fitted networks as the package's data file, in half precision."""
+    arrays: dict[str, Array] = {
+        f"{k}/{name}": value.astype(np.float16)
+        for k, path in enumerate(paths)
+        for name, value in np.load(path).items()
+    }
+    arrays["count"], arrays["temperature"] = np.array(len(paths)), np.array(temperature)
+    with out.open("wb") as stream:
+        np.savez_compressed(stream, **arrays)  # type: ignore[arg-type]
+
+
+def main() -> None:
+    """Run as the module's docstring says."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parts = parser.add_subparsers(dest="part", required=True)
+    part = parts.add_parser("patches")
+    part.add_argument("generator", choices=GENERATORS)
+    part.add_argument("--seeds", nargs=2, type=int, required=True)
+    part.add_argument("--each", type=int, default=2)
+    part.add_argument("--out", required=True)
+    part = parts.add_parser("fit")
+    part.add_argument("patches", nargs="+")
+    part.add_argument("--out", required=True)
+    part.add_argument("--steps", type=int, default=4000)
+    part.add_argument("--rate", type=float, default=2e-3)
+    part.add_argument("--start")
+    part.add_argument("--seed", type=int, default=0)
+    part.add_argument("--channels", nargs=3, type=int, default=[16, 32, 48])
+    part = parts.add_parser("pack")
+    part.add_argument("networks", nargs="+")
+    part.add_argument("--temperature", type=float, default=1.0)
+    part.add_argument("--out", type=Path, default=WEIGHTS)
+    args = parser.parse_args()
+    if args.part == "patches":
+        patches(args.generator, *args.seeds, args.out, args.each)
+    elif args.part == "fit":
+        fit(
+            args.patches,
+            args.out,
+            args.steps,
+            args.rate,
+            args.start,
+            args.seed,
+            tuple(args.channels),
+        )
+    else:
+        pack(args.networks, args.temperature, args.out)
+
+
+if __name__ == "__main__":
+    main()
