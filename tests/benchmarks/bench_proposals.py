@@ -29,7 +29,8 @@ from phantoms.ray_solids import ray_phantom
 from phantoms.scene import Key, Phantom
 from phantoms.thickness_maps import thickness_phantom
 
-from perioview.proposals import crest_proposals
+from perioview.marks import Mark, Marks
+from perioview.proposals import Proposal, crest_proposals
 from perioview.proposals_frame import SideFrame, side_frames
 from perioview.proposals_strip import LANES, dense_high, straightened
 
@@ -72,7 +73,7 @@ def spoiled(phantom: Phantom, keys: set[Key]) -> Phantom:
 
 
 def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[list[float]]:
-    """Return for each site: error, SD, confidence, baseline error, spoiled, furcal, flagged."""
+    """Return per site: error, SD, confidence, plain error, spoiled, furcal, plates, flagged."""
     keys = {k for k in phantom.truth if spoil and rng.random() < 0.2}
     phantom = spoiled(phantom, keys) if keys else phantom
     frames = {
@@ -83,6 +84,7 @@ def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[l
         (p.tooth, p.root, p.side): p
         for p in crest_proposals(phantom.image, phantom.marks, phantom.calibration, "dog")
     }
+    flagged = _flagged_after_acceptance(phantom, tuple(found.values())) if spoil else set()
     rows = []
     for key, truth in phantom.truth.items():
         frame = frames[key]
@@ -99,9 +101,18 @@ def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[l
                 float(key in keys),
                 float(frame.cej is None),
                 float("two_plates" in phantom.traits[key]),
+                float(key in flagged),
             ]
         )
     return rows
+
+
+def _flagged_after_acceptance(phantom: Phantom, found: tuple[Proposal, ...]) -> set[Key]:
+    """Sites still of low confidence when every proposal has been taken as it was."""
+    taken = [Mark("crest", p.row, p.col, p.tooth, p.root, p.side, how="accepted") for p in found]
+    marks = Marks((*phantom.marks, *taken))
+    again = crest_proposals(phantom.image, marks, phantom.calibration, "dog")
+    return {(p.tooth, p.root, p.side) for p in again if "low_confidence" in p.flags}
 
 
 def line(name: str, rows: Array) -> str:
@@ -127,6 +138,22 @@ def plain_line(rows: Array) -> str:
         f"{'  gradient':<16}{len(rows):>6}{100.0:>7.1f}{e.mean():>7.2f}{np.median(e):>6.2f}"
         f"{np.quantile(e, 0.9):>6.2f}{100 * (e > 1).mean():>6.1f}"
     )
+
+
+def spoil_lines(rows: Array) -> list[str]:
+    """Say how far low confidence marks out proposals made wrong, before and after acceptance."""
+    known = rows[np.isfinite(rows[:, 0])]
+    wrong, low, spoiled = np.abs(known[:, 0]) > 1, known[:, 2] < 0.8, known[:, 4] == 1
+    sure = ~low
+    return [
+        f"  spoiled sites {spoiled.sum()}, of low confidence {100 * low[spoiled].mean():.1f} %;"
+        f" others {(~spoiled).sum()}, {100 * low[~spoiled].mean():.1f} %",
+        f"  proposals wrong by over 1 mm {wrong.sum()}, of low confidence"
+        f" {100 * low[wrong].mean():.1f} %; of high confidence and wrong"
+        f" {(wrong & sure).sum()} of {sure.sum()} ({100 * wrong[sure].mean():.2f} %)",
+        f"  accepted as they are, wrong and still flagged: {int(known[wrong & low, 7].sum())}"
+        f" of {(wrong & low).sum()}",
+    ]
 
 
 HEAD = (
@@ -186,7 +213,11 @@ def main() -> None:
         if args.spoil:
             print(line("  spoiled", rows[rows[:, 4] == 1]))
             print(line("  not spoiled", rows[rows[:, 4] == 0]))
+            print("\n".join(spoil_lines(rows)))
     print(line("all", np.concatenate(every)))
+    print(plain_line(np.concatenate(every)))
+    if args.spoil:
+        print("\n".join(spoil_lines(np.concatenate(every))))
     if args.save:
         np.save(args.save, np.concatenate(every))
 

@@ -58,7 +58,7 @@ def _jaw(rng: np.random.Generator, scale: float) -> _Jaw:
         cross_kind=int(rng.integers(0, 3)),
         cross_at=rng.uniform(-0.4, 0.4),
         cross_way=rng.choice([-1.0, 1.0]),
-        tilt=np.tan(np.radians(rng.normal(0, rng.choice([1.0, 6.0, 12.0])))),
+        tilt=np.tan(np.radians(rng.normal(0, rng.choice([0.5, 4.0, 9.0])))),
         ligament=rng.uniform(0.08, 0.35),
         cortex=rng.uniform(0.2, 1.0),
         cortex_top=rng.uniform(0.0, 0.5),
@@ -176,7 +176,7 @@ def _summed(
                 part = slice(cols[0], cols[-1] + 1)
                 d = _section(root, x[part], own_y, float(z), power)
                 away[:, part] = np.minimum(away[:, part], d)
-                inner = np.float32(0)
+                inner: Any = 0
                 if abs(z) / canal < root.depth:
                     hollow = _section(root, x[part], own_y, float(z) / canal, power) / canal
                     deep = hollow < -0.7 * root.half * (1 - canal)

@@ -101,7 +101,7 @@ def teeth_row(rng: np.random.Generator) -> tuple[list[Tooth], float]:
         teeth.append(tooth)
         right = max(tooth.roots[-1].edge(y, 1) for y in np.linspace(cej, cej + length, 20))
         gap = rng.choice(
-            [rng.uniform(-0.5, 0.4), rng.uniform(0.3, 1.2), rng.uniform(1, 4)], p=[0.1, 0.55, 0.35]
+            [rng.uniform(-0.5, 0.4), rng.uniform(0.3, 1.2), rng.uniform(1, 4)], p=[0.1, 0.65, 0.25]
         )
         x = right + scale * gap
     return teeth, scale
@@ -178,7 +178,7 @@ def set_levels(rng: np.random.Generator, teeth: list[Tooth], scale: float) -> No
         rng.uniform(0.7, 1.0),
     )[mood]
     spread = rng.choice([0.03, 0.1, 0.25])
-    parted = rng.choice([0.05, 0.4, 1.0, 2.0])
+    parted = rng.choice([0.05, 0.3, 0.8, 1.6], p=[0.35, 0.35, 0.2, 0.1])
     before: float | None = None
     for tooth in teeth:
         for root in tooth.all_roots():
