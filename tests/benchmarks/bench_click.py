@@ -4,7 +4,7 @@
     python tests/benchmarks/bench_click.py --no-scale       the same without a scale
     python tests/benchmarks/bench_click.py --time           one 1500 x 2000 image
 
-The network was trained on generators A and E; B and C are built differently. A click falls
+The network was trained on generators A, E, F and K; B, C and D are built differently. A click falls
 between a fifth and seven tenths of the root, a tenth of its width off the middle (SD). Which way
 is mesial is told. The marks compared with carry their own error: in A, B and C 0.12 mm (CEJ) and
 0.18 mm (apex) per axis, so that no apex can be nearer than 0.21 mm in the median.
@@ -40,7 +40,9 @@ GENERATORS = {
     "A": "thickness_maps:thickness_phantom",
     "B": "oblique_layers:oblique_phantom",
     "C": "painted:painted_phantom",
-    "E": "click_scenes:click_phantom",
+    "E": "ray_solids:ray_phantom",
+    "F": "painted_styles:style_phantom",
+    "K": "click_scenes:click_phantom",
 }
 UNKNOWN = Calibration(None, None, None, "none", (), 1.0)
 HUMAN_SD_MM = 0.18  # CEJ to crest by hand, repeated: Hildebolt et al. 2009

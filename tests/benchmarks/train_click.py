@@ -1,8 +1,8 @@
 """How the one-click network's weights are made: patches of training generators, then a fit.
 
     python tests/benchmarks/train_click.py patches A --seeds 10000 11500 --out a.npz
-    python tests/benchmarks/train_click.py patches E --seeds 10000 14000 --out e.npz
-    python tests/benchmarks/train_click.py fit a.npz e.npz --out net.npz --steps 4000
+    python tests/benchmarks/train_click.py patches K --seeds 10000 14000 --out e.npz
+    python tests/benchmarks/train_click.py fit a.npz e.npz f.npz k.npz --out net.npz --steps 4000
     python tests/benchmarks/train_click.py pack net.npz --temperature 1.3
 
 `fit` needs jax, which nothing at run time does. Generators B, C and D are never trained on.
@@ -23,6 +23,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from click_sites import RootSite, root_sites
 from phantoms.click_scenes import click_phantom
+from phantoms.painted_styles import style_phantom
+from phantoms.ray_solids import ray_phantom
 from phantoms.thickness_maps import thickness_phantom
 
 from perioview.proposals_click_network import DILATIONS, inputs
@@ -30,7 +32,12 @@ from perioview.proposals_click_patch import ACROSS, ALONG, ClickFrame, patch, ro
 from perioview.proposals_strip import dense_high
 
 Array = NDArray[Any]
-GENERATORS = {"A": thickness_phantom, "E": click_phantom}
+GENERATORS = {
+    "A": thickness_phantom,
+    "E": ray_phantom,
+    "F": style_phantom,
+    "K": click_phantom,
+}
 WEIGHTS = Path(__file__).parents[2] / "perioview" / "data" / "proposals_click_weights.npz"
 REACH = np.array([ALONG[-1], ACROSS[-1]])
 

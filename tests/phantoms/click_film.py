@@ -1,4 +1,4 @@
-"""Where generator E's drawing lies on its film, and what the film makes of it."""
+"""Where generator K's drawing lies on its film, and what the film makes of it."""
 
 from __future__ import annotations
 

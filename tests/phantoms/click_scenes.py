@@ -1,4 +1,4 @@
-"""Generator E, for tuning one-click proposals: drawn teeth under many random conditions.
+"""Generator K, for tuning one-click proposals: drawn teeth under many random conditions.
 
 Outlines, crowns, enamel, bone, film and crop vary far beyond one look, so that a network
 trained on it cannot lean on any. It shares no code with B, C or D, which judge.
@@ -230,7 +230,7 @@ def _bone(
 
 
 def click_phantom(seed: int) -> Phantom:
-    """Make one radiograph of generator E."""
+    """Make one radiograph of generator K."""
     rng = np.random.default_rng([69, seed])
     row = _row(rng)
     wide = max(t.right for t in row) + 3
