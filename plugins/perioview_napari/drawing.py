@@ -137,7 +137,7 @@ def marked_drawing(
         for chip in (part.brief if crowded and tooth != number else part.chips)
     ]
     if number is not None:
-        lines += guide(state, sites, session.calibration.pitch)
+        lines += guide(state, sites, session.calibration.pitch, session.root_direction)
     chips += proposal_chips(session.proposals)
     marked = (*session.round.marks, *(p.mark for p in session.proposals))
     return Drawing(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,11 +15,27 @@ from perioview_napari.convert import COLOURS
 from perioview_napari.shapes import Line, Point
 
 
-def guide(state: RoundState, sites: Sequence[Site], pitch: Point) -> tuple[Line, ...]:
+def guide(
+    state: RoundState,
+    sites: Sequence[Site],
+    pitch: Point,
+    direction: Callable[[Mark, Mark], int] = lambda a, b: 0,
+) -> tuple[Line, ...]:
     """Faint line along which the next mark lies, as far as earlier marks tell.
 
     A crest lies beside its root, between the CEJ of its side and the apex; an apex on the
     normal of the CEJ line; a furcation below the CEJ line, midway.
+
+    Parameters
+    ----------
+    state : RoundState
+    sites : sequence of Site
+        Of the tooth in hand.
+    pitch : tuple of float
+        Row and column pitch.
+    direction : callable
+        Tells from two CEJ marks which way the roots point, as `root_direction` does; asked
+        only while no apex is marked.
     """
     step = state.cursor
     if step is None or step.tooth is None or state.mark_at(step) is not None:
@@ -29,7 +45,7 @@ def guide(state: RoundState, sites: Sequence[Site], pitch: Point) -> tuple[Line,
         return _crest_guide(step, marks, sites)
     cej = marks.of(landmark="cej")
     if step.landmark in ("apex", "furcation") and len(cej) == 2:
-        return _normal_guide(step, state, (cej[0], cej[1]), pitch)
+        return _normal_guide(step, state, (cej[0], cej[1]), pitch, direction)
     return ()
 
 
@@ -50,7 +66,11 @@ def _crest_guide(step: Step, marks: Marks, sites: Sequence[Site]) -> tuple[Line,
 
 
 def _normal_guide(
-    step: Step, state: RoundState, cej: tuple[Mark, Mark], pitch: Point
+    step: Step,
+    state: RoundState,
+    cej: tuple[Mark, Mark],
+    pitch: Point,
+    direction: Callable[[Mark, Mark], int],
 ) -> tuple[Line, ...]:
     scale = np.array(pitch)
     a, b = (np.array((m.row, m.col)) * scale for m in cej)
@@ -68,6 +88,8 @@ def _normal_guide(
         # Roots of one radiograph point the same way.
         toward = (np.array((apex.row, apex.col)) * scale - middle) @ normal
         signs = (math.copysign(1.0, float(toward)),)
+    elif seen := direction(*cej):
+        signs = (float(seen),)
     return tuple(
         Line(
             _pair(middle / scale),

@@ -22,6 +22,7 @@ from perioview.marking_round import (
     step_of,
 )
 from perioview.marks import Mark, Marks, check_marks
+from perioview.root_direction import root_direction
 from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
 from perioview.teeth import SPECIES
@@ -76,6 +77,7 @@ class Session:
         self.mm_per_px: float | None = None
         self.mark_sd: MarkSd | None = None
         self.snap_mm = RADIUS_MM
+        self._direction: tuple[tuple[Mark, Mark] | None, int] = (None, 0)
         self.proposals: tuple[Proposed, ...] = ()
         self.round = MarkingRound(self.species, self._state_on_disk())
         # Teeth once chosen here stand; what the visit says is for the first time only.
@@ -197,6 +199,14 @@ class Session:
             radius_mm=self.snap_mm,
             axis=axis,
         )
+
+    def root_direction(self, first: Mark, second: Mark) -> int:
+        """Return on which side of two CEJ marks the roots lie, as `root_direction` tells it."""
+        if self._direction[0] != (first, second):
+            places = (first.row, first.col), (second.row, second.col)
+            found = root_direction(self.image, *places, self.calibration)
+            self._direction = (first, second), found
+        return self._direction[1]
 
     # -- proposals ------------------------------------------------------------------------------
 
