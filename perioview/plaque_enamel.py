@@ -255,5 +255,9 @@ def _brightest(sample: Sample, level: Mask) -> NDArray[np.float32]:
         key=lambda b: float(np.median(light[bins == b])),
         default=int(counts.argmax()),
     )
-    brightest: NDArray[np.float32] = ratios[bins == best]
+    near = bins == best
+    for _ in range(3):
+        # Off the grid of bins, onto the crowd itself: the grid's start is chance.
+        near = np.abs(hue - float(np.median(hue[near]))) <= 0.035
+    brightest: NDArray[np.float32] = ratios[near]
     return brightest
