@@ -13,7 +13,7 @@ import socket
 import subprocess
 import time
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -49,6 +49,7 @@ class Orthanc:
     ours: int
     users: dict[str, str]
     more: dict[str, Any] = field(default_factory=dict)
+    before_start: Callable[[], None] | None = None
     process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -92,7 +93,11 @@ class Orthanc:
         path.write_text(json.dumps(configuration))
         log = (self.folder / "orthanc.log").open("ab")
         self.process = subprocess.Popen(
-            [needed("Orthanc", HINT), str(path)], stdout=log, stderr=log, cwd=self.folder
+            [needed("Orthanc", HINT), str(path)],
+            stdout=log,
+            stderr=log,
+            cwd=self.folder,
+            preexec_fn=self.before_start,
         )
         log.close()
         deadline = time.monotonic() + 20

@@ -6,6 +6,7 @@ import contextlib
 import copy
 import logging
 import os
+import ssl
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
@@ -14,6 +15,7 @@ from pydicom.dataset import Dataset
 
 from perioview.errors import InputRefused
 from perioview.record.destination import Parcel, Progress
+from perioview.record.peer import tls_context
 
 T = TypeVar("T")
 _TIMEOUT_S = (10, 120)  # to connect, and between two answers of a slow archive
@@ -26,8 +28,10 @@ class DicomWeb:
     ----------
     url : str
         Root of its services. Who we are comes from the environment: ``PERIOVIEW_USER`` and
-        ``PERIOVIEW_PASSWORD``, or ``PERIOVIEW_TOKEN``; a certificate authority of the
-        practice's own from ``PERIOVIEW_CA``. TLS is always verified.
+        ``PERIOVIEW_PASSWORD``, or ``PERIOVIEW_TOKEN``; a password that is not there is looked
+        for in the system keyring, under the URL. A certificate authority of the practice's own
+        comes from ``PERIOVIEW_CA``, a certificate of ours from ``PERIOVIEW_CERT`` and
+        ``PERIOVIEW_KEY``. TLS is always verified.
     """
 
     def __init__(self, url: str) -> None:
@@ -59,10 +63,19 @@ class DicomWeb:
             # Their messages hold addresses with UIDs; the user gets one line, from here.
             logging.getLogger(name).addHandler(logging.NullHandler())
         session = requests.Session()
-        session.verify = os.environ.get("PERIOVIEW_CA") or True
+        # Left to itself the session lets REQUESTS_CA_BUNDLE overrule the authority named here.
+        session.trust_env = False
+        session.proxies.update(requests.utils.get_environ_proxies(self.url))
+        named = ("PERIOVIEW_CA", "REQUESTS_CA_BUNDLE", "CURL_CA_BUNDLE")
+        session.verify = next((os.environ[n] for n in named if os.environ.get(n)), True)
+        cert, key = os.environ.get("PERIOVIEW_CERT"), os.environ.get("PERIOVIEW_KEY")
+        if cert:
+            session.cert = (cert, key) if key else cert
+        if cert or os.environ.get("PERIOVIEW_CA"):
+            tls_context()  # says in one line which file cannot be read
         user, token = os.environ.get("PERIOVIEW_USER"), os.environ.get("PERIOVIEW_TOKEN")
         if user:
-            session.auth = (user, os.environ.get("PERIOVIEW_PASSWORD", ""))
+            session.auth = (user, self._password(user))
         elif token:
             session.headers["Authorization"] = f"Bearer {token}"
         client = DICOMwebClient(self.url, session=session, timeout=_TIMEOUT_S)
@@ -70,6 +83,18 @@ class DicomWeb:
         # It would try a dead archive for half a minute; the outbox is what waits here.
         client.set_http_retry_params(retry=False)
         return client
+
+    def _password(self, user: str) -> str:
+        """From the environment, else from the system keyring where `keyring` is installed."""
+        told = os.environ.get("PERIOVIEW_PASSWORD")
+        if told is not None:
+            return told
+        try:
+            import keyring  # type: ignore[import-not-found,unused-ignore]
+
+            return keyring.get_password(self.url, user) or ""
+        except Exception:  # no keyring, or one that is locked: the archive will say so
+            return ""
 
     def _asked(self, question: Callable[[Any], T]) -> T:
         """Ask the archive; its failures in words that say what to do."""
@@ -80,7 +105,7 @@ class DicomWeb:
             return question(client)
         except requests.exceptions.SSLError as error:
             raise InputRefused(
-                f"{self.url}: its certificate is not trusted ({_short(error)}); renew it, or "
+                f"{self.url}: its certificate is not trusted ({_tls_words(error)}); renew it, or "
                 "name the practice's own authority in PERIOVIEW_CA."
             ) from error
         except requests.exceptions.HTTPError as error:
@@ -195,6 +220,16 @@ def _stow(session: Any, url: str, parcel: Parcel) -> None:
 
 def _rows(found: list[dict[str, Any]]) -> list[Dataset]:
     return [Dataset.from_json(row) for row in found]
+
+
+def _tls_words(error: BaseException) -> str:
+    """What is wrong with a certificate, from below the layers of the HTTP library."""
+    cause: object = error
+    while isinstance(cause, BaseException):
+        if isinstance(cause, ssl.SSLCertVerificationError):
+            return str(cause.verify_message)
+        cause = getattr(cause, "reason", None) or (cause.args[0] if cause.args else None)
+    return _short(error)
 
 
 def _short(error: BaseException) -> str:

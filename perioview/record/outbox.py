@@ -79,8 +79,11 @@ def write_outbox(outbox: Path, objects: Sequence[Dataset]) -> list[Parcel]:
             name = hashlib.sha256(str(dataset.SOPInstanceUID).encode()).hexdigest()[:24]
             path = outbox / f"{name}.dcm"
             draft = path.with_suffix(".draft")
-            dataset.save_as(draft, enforce_file_format=True)
-            draft.replace(path)
+            try:
+                dataset.save_as(draft, enforce_file_format=True)
+                draft.replace(path)
+            finally:
+                draft.unlink(missing_ok=True)
             parcels.append(Parcel(path, dataset))
     except OSError as error:
         raise InputRefused(

@@ -94,13 +94,13 @@ def attach(
     identity = examination_identity(examination)
     pdf, pictures = _printed(examination)
     outbox = Path(visit) / "record" / "outbox"
-    objects = record_objects(
-        examination,
-        pdf,
-        pictures,
-        verify=verify,
-        earlier=destination.reports(identity.patient_id, identity.study_uid),
-    )
+    try:
+        earlier = destination.reports(identity.patient_id, identity.study_uid)
+    except InputRefused:
+        # What an archive that is down does not take waits for it as well.
+        write_outbox(outbox, record_objects(examination, pdf, pictures, verify=verify))
+        raise
+    objects = record_objects(examination, pdf, pictures, verify=verify, earlier=earlier)
     if not objects:
         raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
     parcels = own_images(examination) + write_outbox(outbox, objects)
