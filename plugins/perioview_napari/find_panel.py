@@ -1,0 +1,18 @@
+"""The marking panel of a viewer: the one that is docked, or a new one."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from perioview_napari.panel import MarkingPanel
+
+
+def marking_panel(viewer: Any) -> MarkingPanel:
+    """Return the viewer's marking panel; dock one if there is none."""
+    for docked in viewer.window.dock_widgets.values():
+        panel = docked if isinstance(docked, MarkingPanel) else docked.findChild(MarkingPanel)
+        if panel is not None:
+            return panel
+    made = MarkingPanel(viewer)
+    viewer.window.add_dock_widget(made, name="Mark and measure teeth", area="right")
+    return made
