@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.measurement import Measurement
+from perioview.plaque_card import GreyCard, grey_card
 from perioview.plaque_density import Dye, Mask
 from perioview.plaque_enamel import Enamel, Sample, brown_share, clean_enamel, colour_sample
 from perioview.plaque_film import counted_film, crown_shades, tooth_crop
-from perioview.plaque_index import mouth_index, plaque_rules
+from perioview.plaque_index import mouth_index, mouth_turesky, plaque_rules
 from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
 from perioview.plaque_stain import Stain, stain_colour
 from perioview.plaque_tooth import Counted, tooth_plaque
@@ -40,6 +41,7 @@ def plaque(
     density: float = 0.15,
     index_teeth: Collection[int] | None = None,
     mm_per_px: float | None = None,
+    card: tuple[float, float, float, float] | None = None,
 ) -> PlaqueResult:
     """Share of each outlined tooth that disclosed plaque covers, with its uncertainty.
 
@@ -59,6 +61,8 @@ def plaque(
         Teeth that count for the mouth's index; all that were scored if not given.
     mm_per_px : float, optional
         Scale, only to tell the Turesky bands 2 and 3 apart.
+    card : tuple of float, optional
+        Row and column of two opposite corners of a neutral grey card in view.
 
     Returns
     -------
@@ -71,6 +75,7 @@ def plaque(
         If photo and regions do not fit each other, or an option has no meaning.
     """
     regions = _checked(photo, regions, dye, gum, density)
+    light = None if card is None else grey_card(photo, card, regions)
     boxes = _boxes(regions)
     two_tone = dye == "two-tone"
     crops = {
@@ -78,7 +83,7 @@ def plaque(
     }
     samples = {t: colour_sample(c.rgb, c.region, c.region & ~c.glare) for t, c in crops.items()}
     enamel, stain = _enamel_and_stain(samples, two_tone)
-    photo_flags = _photo_flags(enamel, stain, two_tone)
+    photo_flags = _photo_flags(enamel, stain, two_tone, light)
     shade = crown_shades(crops, enamel, stain) if two_tone else {}
     stain_map = np.zeros(regions.shape, np.uint8)
     teeth = []
@@ -93,7 +98,7 @@ def plaque(
         flags += () if gum else ("gum_side_assumed",)
         teeth.append(tooth_plaque(tooth, counted, side, density, two_tone, flags, mm_per_px))
         _paint(stain_map[box], counted)
-    return _result(photo, tuple(teeth), stain, stain_map, dye, density, index_teeth)
+    return _result(photo, tuple(teeth), stain, stain_map, dye, density, index_teeth, light)
 
 
 def _checked(
@@ -177,15 +182,22 @@ def _enamel_and_stain(
     return enamel, stain
 
 
-def _photo_flags(enamel: dict[int, Enamel], stain: Stain, two_tone: bool) -> tuple[str, ...]:
+def _photo_flags(
+    enamel: dict[int, Enamel], stain: Stain, two_tone: bool, light: GreyCard | None
+) -> tuple[str, ...]:
     rule = plaque_rules()["dye"]
     flags = []
     if not enamel:
         return ("no_clean_enamel",)
     red, blue = np.median([e.ratios for e in enamel.values()], axis=0)
+    limit = rule["clean_magenta"]
+    if light is not None:
+        # With the lamp's own colour known, dyed enamel shows sooner.
+        red, blue = red - light.ratios[0], blue - light.ratios[1]
+        limit = rule["clean_magenta_card"]
     # Lamp colour and yellowing trade red against blue; only dye lowers green under both.
     unlike = abs(red) > rule["clean_red"] or abs(blue) > rule["clean_blue"]
-    if unlike or red + blue > rule["clean_magenta"]:
+    if unlike or red + blue > limit:
         flags.append("no_clean_enamel")
     if not math.isfinite(stain.degrees) or stain.share < rule["least_share"]:
         flags.append("no_dye")
@@ -244,6 +256,7 @@ def _result(
     dye: str,
     density: float,
     index_teeth: Collection[int] | None,
+    light: GreyCard | None,
 ) -> PlaqueResult:
     known = [t for t in teeth if t.coverage.known]
     area = sum(t.region_px - t.glare_px for t in known)
@@ -273,6 +286,8 @@ def _result(
         density=density,
         dye_hue_deg=stain.degrees,
         warnings=tuple(_warnings(teeth, density)),
+        turesky=mouth_turesky([t.turesky for t in teeth]),
+        grey_card=None if light is None else light.json_object(),
         stain_map=stain_map,
     )
 

@@ -147,6 +147,30 @@ def mouth_index(scores: Mapping[int, float], teeth: Iterable[int] | None = None)
     return sum(known) / len(known) if known else math.nan
 
 
+def mouth_turesky(bands: Iterable[str | None]) -> tuple[float, float]:
+    """Mean Turesky band of a mouth: the least and the most it can be.
+
+    Parameters
+    ----------
+    bands : iterable of str or None
+        Of the surfaces scored, as `turesky_band` gives them; "2-3" counts as either.
+
+    Returns
+    -------
+    tuple of float
+        Equal when every band is settled; NaN without a scored surface.
+
+    References
+    ----------
+    .. [1] Turesky, Gilmore & Glickman 1970, J Periodontol 41:41-43: sum over surfaces scored.
+    """
+    known = [[int(part) for part in band.split("-")] for band in bands if band is not None]
+    if not known:
+        return math.nan, math.nan
+    low, high = (sum(pick(band) for band in known) / len(known) for pick in (min, max))
+    return low, high
+
+
 @dataclass(frozen=True, slots=True)
 class Reduction:
     """How much less plaque one group or visit has than another, with the public trial limits."""

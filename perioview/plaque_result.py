@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview.measurement import Measurement
+from perioview.plaque_index import plaque_rules
 
 # Codes of `PlaqueResult.stain_map`; densities are in hundredths, capped.
 CAP = 100
@@ -109,6 +110,10 @@ class PlaqueResult:
     stain_map : ndarray of uint8, shape (rows, cols)
         0 not stained; 1 to 100 density in hundredths; 101 to 200 the same of older plaque;
         255 glare.
+    turesky : tuple of float
+        Least and most the mean Turesky band can be; they differ without a scale in millimetres.
+    grey_card : dict or None
+        What the grey card in view says of the light.
     """
 
     image: dict[str, Any]
@@ -122,6 +127,8 @@ class PlaqueResult:
     dye_hue_deg: float
     warnings: tuple[str, ...]
     stain_map: NDArray[np.uint8] = field(repr=False, compare=False)
+    turesky: tuple[float, float] = (math.nan, math.nan)
+    grey_card: dict[str, float] | None = None
 
     def json_object(self) -> dict[str, Any]:
         """Return the JSON of `plaque` in interfaces.md."""
@@ -133,8 +140,12 @@ class PlaqueResult:
                 "coverage_pct_sd": _number(self.coverage.sd),
                 "index": _number(self.index),
                 "index_teeth": list(self.index_teeth),
+                "turesky_low": _number(self.turesky[0]),
+                "turesky_high": _number(self.turesky[1]),
             },
             "index_name": self.index_name,
+            "second_index_name": plaque_rules()["turesky"]["name"],
+            "grey_card": self.grey_card,
             "dye": self.dye,
             "density": self.density,
             "dye_hue_deg": _number(self.dye_hue_deg),

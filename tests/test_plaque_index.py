@@ -12,6 +12,7 @@ from perioview.plaque_index import (
     index_teeth,
     intensity_class,
     mouth_index,
+    mouth_turesky,
     percent_reduction,
     plaque_rules,
     turesky_band,
@@ -133,3 +134,10 @@ def test_every_block_of_rules_names_its_source():
         for name, block in plaque_rules().items()
         if name != "flag"
     )
+
+
+def test_mouth_turesky_is_the_mean_over_surfaces_turesky1970():
+    # Turesky, Gilmore & Glickman 1970: sum over surfaces scored; a band without a scale is open.
+    assert mouth_turesky(["0", "3", None, "4"]) == pytest.approx((7 / 3, 7 / 3))
+    assert mouth_turesky(["2-3", "5"]) == pytest.approx((3.5, 4.0))
+    assert math.isnan(mouth_turesky([None])[0])

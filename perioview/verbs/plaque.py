@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
 from perioview.files.atomic import write_atomically
@@ -29,6 +31,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "(tooth,vertex,row,col)",
     )
     parser.add_argument(
+        "--teeth-from",
+        metavar="PHOTO",
+        help="another photo of the same mouth that REGIONS were drawn on: they are carried over "
+        "by alignment",
+    )
+    parser.add_argument(
         "--gum", choices=("up", "down", "left", "right"), help="side on which the gum lies"
     )
     parser.add_argument("--dye", choices=("one-tone", "two-tone"), help="default: one-tone")
@@ -46,6 +54,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="teeth in the mouth's index: all (default), dog, cat, or numbers with commas",
     )
     parser.add_argument(
+        "--grey-card",
+        metavar="ROW,COL,ROW,COL",
+        help="two opposite corners of a neutral grey card in view, px: takes the colour of the "
+        "light out and checks the exposure",
+    )
+    parser.add_argument(
+        "--mm-per-px",
+        type=float,
+        metavar="X",
+        help="scale of the photo, only to tell the Turesky bands 2 and 3 apart",
+    )
+    parser.add_argument(
+        "--before",
+        metavar="JSON",
+        nargs="+",
+        help="results this verb wrote of an earlier visit, or of a control group: states the "
+        "percent reduction since",
+    )
+    parser.add_argument(
+        "--together-with",
+        metavar="JSON",
+        nargs="+",
+        help="further results that count with this one against --before (a test group)",
+    )
+    parser.add_argument(
         "--overlay", metavar="PNG", help="write the map of plaque over the photo to PNG"
     )
     add_json_argument(parser)
@@ -57,8 +90,21 @@ def run(args: argparse.Namespace) -> None:
     from perioview.files.regions import read_regions
     from perioview.plaque import plaque
 
+    if args.together_with and not args.before:
+        raise InputRefused("--together-with: needs --before to be compared with; give both.")
+    card = _corners(args.grey_card)
+    earlier = _results(args.before or ())
+    others = _results(args.together_with or ())
     photo = read_image(args.photo)
-    regions = read_regions(args.teeth, rows=photo.rows, cols=photo.cols)
+    if args.teeth_from:
+        from perioview.regions_carried import regions_from
+
+        source = read_image(args.teeth_from)
+        drawn = read_regions(args.teeth, rows=source.rows, cols=source.cols)
+        carried = regions_from(drawn, source, photo)
+        regions, said = carried.regions, carried.warnings
+    else:
+        regions, said = read_regions(args.teeth, rows=photo.rows, cols=photo.cols), ()
     gum, dye = _stated_in_visit(Path(args.photo))
     result = plaque(
         photo,
@@ -67,12 +113,72 @@ def run(args: argparse.Namespace) -> None:
         gum=args.gum or gum,
         density=args.density,
         index_teeth=_index_teeth(args.index_teeth),
+        mm_per_px=_scale(args.mm_per_px),
+        card=card,
     )
+    result = replace(result, warnings=(*result.warnings, *said))
+    found = result.json_object()
+    if earlier:
+        from perioview.plaque_reduction import reduction_object
+
+        found["reduction"] = reduction_object(earlier, {**others, photo.name: found})
     if args.overlay:
         from perioview.plaque_overlay import overlay
 
         write_atomically(Path(args.overlay), _png(overlay(photo, regions, result)))
-    emit(args, result.json_object(), plaque_table(result))
+    emit(args, found, [*plaque_table(result), *_reduction_lines(found.get("reduction"))])
+
+
+def _corners(text: str | None) -> tuple[float, float, float, float] | None:
+    if text is None:
+        return None
+    try:
+        top, left, bottom, right = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InputRefused(
+            f"--grey-card is '{text}'; give ROW,COL,ROW,COL of two opposite corners in px."
+        ) from None
+    return top, left, bottom, right
+
+
+def _scale(mm_per_px: float | None) -> float | None:
+    if mm_per_px is not None and not (math.isfinite(mm_per_px) and mm_per_px > 0):
+        raise InputRefused(f"--mm-per-px is {mm_per_px}; give millimetres per px above 0.")
+    return mm_per_px
+
+
+def _results(paths: Sequence[str]) -> dict[str, dict[str, Any]]:
+    """Read earlier results, every file at fault named."""
+    found: dict[str, dict[str, Any]] = {}
+    faults = []
+    for path in paths:
+        try:
+            read = json.loads(Path(path).read_text(encoding="utf-8"))
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or "is no JSON"
+            faults.append(f"{path}: cannot be read ({why}); give a file that plaque wrote.")
+            continue
+        if isinstance(read, dict):
+            found[path] = read
+        else:
+            faults.append(f"{path}: holds no object; give a file that plaque wrote.")
+    if faults:
+        raise InputRefused(*faults)
+    return found
+
+
+def _reduction_lines(found: dict[str, Any] | None) -> Iterator[str]:
+    if found is None:
+        return
+    for name in ("index", "coverage"):
+        part = found[name]
+        sd = part["reduction_pct_sd"]
+        spread = "" if sd is None else f" ± {sd:.1f}"
+        yield (
+            f"{name} of the mouth: {part['reduction_pct']:.1f}{spread} % less than before "
+            f"({found['mouths_after']} against {found['mouths_before']})"
+        )
+    yield from found["warnings"]
 
 
 def _stated_in_visit(photo: Path) -> tuple[str | None, str | None]:
@@ -134,6 +240,11 @@ def plaque_table(result: PlaqueResult) -> Iterator[str]:
     mouth = result.coverage
     yield f"mouth {_shown(mouth.value)} ± {_shown(mouth.sd)} %, index {_shown(result.index)}"
     yield f"Index: {result.index_name}"
+    low, high = (_shown(band) for band in result.turesky)
+    yield f"Turesky mean {low if low == high else f'{low} to {high} (no scale in mm)'}"
+    if result.grey_card is not None:
+        red, blue = (result.grey_card[f"{c}_over_green"] for c in ("red", "blue"))
+        yield f"Light by the grey card: red {red:.2f}, blue {blue:.2f} of green"
     yield from result.warnings
 
 
