@@ -33,6 +33,8 @@ AGREE_WITHOUT_MATCHES = 0.4
 """Median correlation of textured blocks asked for; wrong pairs stay near zero."""
 LEAST_OVERLAP = 0.2
 """Share of the earlier image that has to be shown again."""
+NEAR_POINT_PX = 15.0
+"""How far a refined map may lie from points marked by hand."""
 WORK_PX = 1000
 """Longer side at which features and the dense fit work; half of a usual sensor image."""
 
@@ -58,7 +60,8 @@ class Alignment:
     agreement : float
         Median correlation of the textured blocks that both images share, -1 to 1.
     method : str
-        ``features``, ``correlation`` or ``points``.
+        ``features``, ``correlation``, ``points``, or ``points, refined`` where the images agree
+        well enough to improve on the points.
     warnings : tuple of str
         What a reader of a comparison has to know.
     """
@@ -104,7 +107,7 @@ def align(
         Grey levels of any type and exposure; either may be the other's negative or mirror
         image, of another size, or turned.
     points : sequence of ((row, col) later, (row, col) earlier), optional
-        Pairs marked by hand; the images are then only used to check them.
+        Pairs marked by hand; the images then check them, and improve on them if they can.
     names : tuple of str
         What to call the two images in a refusal.
 
@@ -229,9 +232,14 @@ def _by_points(
     rc = SWAP @ transform @ SWAP
     rc = rc / rc[2, 2]
     left = np.hypot(*(mapped(rc, pairs[:, 0]) - pairs[:, 1]).T)
-    spare = len(pairs) > 4
     sign = polarity(transform, later, earlier)
+    start = Start(transform, sign, 0)
+    better = _judged(start, later, earlier)
+    if better is not None and _accepted(start, better[1]) and _close(better[0], pairs):
+        refined_to = _described(start, *better, earlier)
+        return replace(refined_to, matches=len(pairs), method="points, refined")
     found = agreement(transform, later, earlier, sign)
+    spare = len(pairs) > 4
     alignment = Alignment(
         transform=rc,
         rms_px=float(np.sqrt(np.mean(left**2))) if spare else float("nan"),
@@ -242,9 +250,20 @@ def _by_points(
         method="points",
     )
     said = _warnings(alignment, found)
+    if not spare:
+        said.append(
+            f"points: {len(pairs)} pairs fit exactly, so their error is not known; give five or "
+            "more, well spread."
+        )
     if not found.median >= AGREE_WITH_MATCHES:
         said.append(
             f"points: aligned by hand, but the images agree there only to {found.median:.2f}; "
             "check the pairs."
         )
     return replace(alignment, warnings=tuple(said))
+
+
+def _close(transform: NDArray[np.float64], pairs: NDArray[np.float64]) -> bool:
+    """Whether a refined map still lands every marked point near its partner."""
+    landed = mapped(SWAP @ transform @ SWAP, pairs[:, 0])
+    return bool(np.hypot(*(landed - pairs[:, 1]).T).max() <= NEAR_POINT_PX)

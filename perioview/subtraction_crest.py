@@ -24,6 +24,8 @@ GRAIN_PX = 3.0
 """Over how many px along the strip noise is one and the same."""
 GROWING = 0.03
 """Error that grows with the movement itself, from the design pairs of two generators."""
+UNKNOWN_RMS_PX = 4.0
+"""Error of an alignment by hand that its own points cannot tell, a guess on the safe side."""
 Point = tuple[float, float]
 
 
@@ -147,5 +149,6 @@ def _sd(old: Margin, there: Moved, alignment: Alignment) -> float:
     # Least squares: the step's derivative is a bell of that blur, its squares sum to this.
     steepness = height**2 / (2 * math.sqrt(math.pi) * old.blur)
     noise = there.noise * math.sqrt(GRAIN_PX / steepness)
-    aligned = 0.0 if math.isnan(alignment.rms_px) else alignment.rms_px / math.sqrt(2)
+    rms = UNKNOWN_RMS_PX if math.isnan(alignment.rms_px) else alignment.rms_px
+    aligned = rms / math.sqrt(2)
     return math.hypot(noise, aligned, GROWING * there.by)

@@ -103,20 +103,47 @@ def test_refusals_name_file_and_reason(visits, tmp_path, capsys):
     assert main(["compare", str(tmp_path), names["later"]]) == 2
 
 
-def test_point_pairs_serve_when_nothing_else_does(visits, tmp_path, capsys):
+def points_file(path, earlier, later):
+    rows = [",".join(map(str, (*a, *b))) for a, b in zip(earlier, later, strict=True)]
+    path.write_text("earlier_row,earlier_col,later_row,later_col\n" + "\n".join(rows) + "\n")
+    return str(path)
+
+
+@pytest.mark.parametrize("error_px", [0.0, 4.0])
+def test_point_pairs_serve_and_are_improved_on_where_the_images_agree(
+    visits, tmp_path, capsys, error_px
+):
     pair, names = visits
-    path = tmp_path / "points.csv"
-    spots = np.array([[60.0, 60], [380, 90], [70, 520], [370, 500]])
-    rows = [
-        ",".join(map(str, (*a, *b)))
-        for a, b in zip(spots, mapped(pair.transform, spots), strict=True)
-    ]
-    path.write_text("row_later,col_later,row_earlier,col_earlier\n" + "\n".join(rows) + "\n")
-    given = ["compare", names["earlier"], names["later"], "--points", str(path), "--json", "-"]
+    spots = np.array([[60.0, 60], [380, 90], [70, 520], [370, 500], [200, 300]])
+    wrong = np.random.default_rng(2).normal(0, error_px, spots.shape)
+    path = points_file(tmp_path / "p.csv", mapped(pair.transform, spots), spots + wrong)
+    given = ["compare", names["earlier"], names["later"], "--points", path, "--json", "-"]
     assert main(given) == 0
     found = json.loads(capsys.readouterr().out)
-    assert found["matches"] == 4
-    assert np.array(found["transform"]) == pytest.approx(pair.transform, abs=1e-5)
+    assert found["matches"] == 5
+    landed = mapped(np.array(found["transform"]), pair.landmarks)
+    off = np.hypot(*(landed - mapped(pair.transform, pair.landmarks)).T)
+    assert np.median(off) < 0.5 and found["alignment_rms_px"] is not None
+
+
+def test_point_pairs_of_images_that_do_not_agree_give_their_residual(visits, tmp_path, capsys):
+    _, names = visits
+    other = str(tmp_path / "other.png")
+    cv2.imwrite(other, ph.pair(40, SHAPE, ph.Pose()).earlier * 16)
+    spots = np.array([[60.0, 60], [380, 90], [70, 520], [370, 500], [200, 300], [100, 200]])
+    # A shift, and 3 px of error of either sign that no projective map explains.
+    moved = spots + [10, 5] + 3.0 * np.array([[1], [-1], [-1], [1], [1], [-1]])
+    given = ["compare", names["earlier"], other, "--points"]
+    assert main([*given, points_file(tmp_path / "p.csv", moved, spots), "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert 0.5 < found["alignment_rms_px"] < 3.0 * np.sqrt(2)
+    assert any("aligned by hand" in w for w in found["warnings"])
+    assert main([*given, points_file(tmp_path / "q.csv", moved[:4], spots[:4]), "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["alignment_rms_px"] is None
+    assert any("error is not known" in w for w in found["warnings"])
+    assert main([*given, points_file(tmp_path / "r.csv", moved[:1], spots[:1])]) == 2
+    assert "at least two" in capsys.readouterr().err
 
 
 def photo(stained: bool, seed: int = 5) -> np.ndarray:

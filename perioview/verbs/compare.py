@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--points",
         metavar="CSV",
         help="pairs of matching points for images that cannot be aligned without: "
-        "row_later,col_later,row_earlier,col_earlier",
+        "earlier_row,earlier_col,later_row,later_col; four or more, well spread",
     )
     parser.add_argument(
         "--out", metavar="DIR", help="write the pictures and the proposed marks to this folder"
@@ -115,7 +115,7 @@ def _points(path: str | None) -> Pairs | None:
         return None
     from perioview.files.tables import csv_rows
 
-    columns = ("row_later", "col_later", "row_earlier", "col_earlier")
+    columns = ("earlier_row", "earlier_col", "later_row", "later_col")
     pairs: Pairs = []
     faults = []
     for line, row in csv_rows(Path(path), columns)[1]:
@@ -124,7 +124,7 @@ def _points(path: str | None) -> Pairs | None:
         except ValueError:
             faults.append(f"{path}: line {line}: a coordinate is no number; correct it.")
             continue
-        pairs.append(((a, b), (c, d)))
+        pairs.append(((c, d), (a, b)))
     if faults:
         raise InputRefused(*faults)
     return pairs

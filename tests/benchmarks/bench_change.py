@@ -102,7 +102,8 @@ def of_jaws(count: int) -> Iterator[Read]:
     """Sample patients' jaws through the whole comparison: what was true, and what was read, mm."""
     places = jaws.sites()
     for n in range(count):
-        site = places[n // len(CHANGES_MM) % len(places)]
+        # Five apart: few pairs, too, come from all patients.
+        site = places[5 * (n // len(CHANGES_MM)) % len(places)]
         net = 1 + n // (len(CHANGES_MM) * len(places))
         moved = CHANGES_MM[n % len(CHANGES_MM)]
         pair = jaws.repeat(FIRST_SEED + n, moved, site, jaw=net)
