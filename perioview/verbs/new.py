@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+from typing import Any
 
 from perioview.errors import InputRefused
 
@@ -13,8 +14,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("visit", metavar="VISIT", help="folder to make")
     parser.add_argument("images", metavar="IMAGE", nargs="*", help="radiographs to copy into it")
     parser.add_argument("--patient", metavar="ID", required=True, help="number of the patient")
-    parser.add_argument("--name", required=True, help="patient's name as family^given")
-    parser.add_argument("--species", required=True, choices=("dog", "cat"))
+    parser.add_argument("--name", help="patient's name as family^given")
+    parser.add_argument("--species", choices=("dog", "cat"))
+    add_source_arguments(parser)
+    parser.add_argument(
+        "--marks", action="store_true", help="with --from: also the marks of the newest reports"
+    )
     parser.add_argument("--photo", metavar="PHOTO", action="append", default=[], dest="photos")
     parser.add_argument("--breed")
     parser.add_argument("--sex", choices=("F", "M"))
@@ -22,7 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--birth-date", metavar="YYYY-MM-DD")
     parser.add_argument("--weight-kg", type=float)
     parser.add_argument("--owner")
-    parser.add_argument("--date", metavar="YYYY-MM-DD", help="of the visit; today by default")
+    parser.add_argument(
+        "--date", metavar="YYYY-MM-DD", help="of the visit, or of the study with --from"
+    )
     parser.add_argument(
         "--kind", choices=("cleaning", "recheck", "examination"), default="examination"
     )
@@ -30,7 +37,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--practice")
 
 
-def _date(text: str, what: str) -> dt.date:
+def add_source_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare where images are taken from, and which study."""
+    parser.add_argument(
+        "--from",
+        dest="source",
+        metavar="DEST",
+        help="take the images from a folder, http(s)://… (DICOMweb) or dicom://AE@host:port",
+    )
+    parser.add_argument("--study", metavar="UID", help="with --from: which study of the patient")
+
+
+def parsed_date(text: str, what: str) -> dt.date:
+    """Date that a user wrote; `what` names the option in the refusal."""
     try:
         return dt.date.fromisoformat(text)
     except ValueError as error:
@@ -45,15 +64,32 @@ def run(args: argparse.Namespace) -> None:
         "breed": args.breed,
         "sex": args.sex,
         "neutered": args.neutered,
-        "birth_date": _date(args.birth_date, "--birth-date") if args.birth_date else None,
+        "birth_date": parsed_date(args.birth_date, "--birth-date") if args.birth_date else None,
         "weight_kg": args.weight_kg,
     }
     visit = {
-        "date": _date(args.date, "--date") if args.date else dt.date.today(),
+        "date": parsed_date(args.date, "--date") if args.date else None,
         "kind": args.kind,
         "clinician": args.clinician,
         "practice": args.practice,
     }
+    tables = {
+        "patient_fields": {k: v for k, v in patient.items() if v is not None},
+        "owner": {"name": args.owner} if args.owner else {},
+        "visit": {k: v for k, v in visit.items() if v is not None},
+    }
+    if args.source:
+        _from_archive(args, tables)
+        return
+    faults = [f"--{n} is missing; give it." for n in ("name", "species") if not getattr(args, n)]
+    faults += [
+        f"--{n} needs --from, the archive to take it from."
+        for n in ("study", "marks")
+        if getattr(args, n)
+    ]
+    if faults:
+        raise InputRefused(*faults)
+    tables["visit"].setdefault("date", dt.date.today())
     new_visit(
         args.visit,
         patient=args.patient,
@@ -61,10 +97,35 @@ def run(args: argparse.Namespace) -> None:
         species=args.species,
         images=args.images,
         photos=args.photos,
-        patient_fields={k: v for k, v in patient.items() if v is not None},
-        owner={"name": args.owner} if args.owner else {},
-        visit={k: v for k, v in visit.items() if v is not None},
+        **tables,
     )
     print(
         f"{args.visit}: {len(args.images)} radiographs and {len(args.photos)} photographs copied."
+    )
+
+
+def _from_archive(args: argparse.Namespace, tables: dict[str, dict[str, Any]]) -> None:
+    from perioview.files.visit_folder import read_visit
+    from perioview.record.archive_visit import visit_from_archive
+    from perioview.record.destination import destination_from
+
+    if args.images or args.photos:
+        raise InputRefused(
+            "--from takes the images from the archive; name no files beside it, or leave it out."
+        )
+    visit_from_archive(
+        args.visit,
+        destination_from(args.source),
+        args.patient,
+        study=args.study,
+        date=tables["visit"].get("date"),
+        name=args.name,
+        species=args.species,
+        marks=args.marks,
+        **tables,
+    )
+    made = read_visit(args.visit)
+    print(
+        f"{args.visit}: {len(made.images)} radiographs and {len(made.photos)} photographs taken "
+        "from the archive."
     )

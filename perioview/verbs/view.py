@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 from perioview.errors import InputRefused
@@ -26,9 +28,14 @@ _PROBE_SECONDS = 30
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `view`."""
+    from perioview.verbs.new import add_source_arguments
+
     parser.add_argument(
         "paths", nargs="*", metavar="PATH", help="radiographs, photographs or one visit folder"
     )
+    add_source_arguments(parser)
+    parser.add_argument("--patient", metavar="ID", help="with --from: number of the patient")
+    parser.add_argument("--date", metavar="YYYY-MM-DD", help="with --from: of the study")
     parser.add_argument("--species", choices=("dog", "cat"), help="when no file names it")
     parser.add_argument("--teeth", default="", help="teeth in view, as 308,309 or 404-407")
 
@@ -67,6 +74,52 @@ def check_display() -> None:
             "view: no display (DISPLAY and WAYLAND_DISPLAY are not set); run it at a desktop, "
             "or use perioview measure and report, which need none."
         )
+
+
+def visit_from_record(args: argparse.Namespace, paths: list[Path]) -> Path:
+    """Make a visit folder of a study and the marks of its newest reports, from the record alone.
+
+    Parameters
+    ----------
+    args : Namespace
+        ``source``, ``patient``, ``study``, ``date`` and ``species``.
+    paths : list of Path
+        The folder to make; a temporary one, told on standard error, where there is none.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputRefused
+        If no study fits or the folder cannot be made.
+    """
+    from perioview.record.archive_visit import visit_from_archive
+    from perioview.record.destination import destination_from
+    from perioview.verbs.new import parsed_date
+
+    if not args.patient:
+        raise InputRefused("--from needs the patient's number; give it as --patient ID.")
+    if len(paths) > 1:
+        raise InputRefused("--from makes one visit folder; name one at most.")
+    with contextlib.ExitStack() as refused:
+        folder = paths[0] if paths else Path(tempfile.mkdtemp(prefix="perioview-"), "visit")
+        if not paths:
+            refused.callback(folder.parent.rmdir)
+        visit_from_archive(
+            folder,
+            destination_from(args.source),
+            args.patient,
+            study=args.study,
+            date=parsed_date(args.date, "--date") if args.date else None,
+            species=args.species,
+            marks=True,
+        )
+        refused.pop_all()
+    if not paths:
+        print(f"{folder}: opened from the record; name a folder to keep it.", file=sys.stderr)
+    return folder
 
 
 def start_probe() -> subprocess.Popen[bytes]:
@@ -110,8 +163,11 @@ def run(args: argparse.Namespace) -> None:
         If a path cannot be opened, the window is not installed or cannot be shown.
     """
     paths = [Path(p) for p in args.paths]
-    check_paths(paths)
+    if not args.source:
+        check_paths(paths)
     check_display()
+    if args.source:
+        paths = [visit_from_record(args, paths)]
     try:
         import qtpy  # noqa: F401
     except Exception as fault:

@@ -1,0 +1,194 @@
+"""A visit folder made from an archive: its images, its patient, and the marks of its reports."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydicom.dataset import Dataset
+
+from perioview.errors import InputRefused
+from perioview.record.archive_source import images_from_archive
+from perioview.record.destination import Destination
+from perioview.record.history import (
+    calibration_from_report,
+    current_reports,
+    image_uid,
+    is_report,
+    marks_from_report,
+)
+
+
+def chosen_study(
+    source: Destination, patient: str, study: str | None = None, date: dt.date | None = None
+) -> str:
+    """The one study of a patient that fits.
+
+    Parameters
+    ----------
+    source : Destination
+    patient : str
+        Patient ID.
+    study : str, optional
+        Study instance UID.
+    date : date, optional
+        Study date.
+
+    Returns
+    -------
+    str
+        Study instance UID.
+
+    Raises
+    ------
+    InputRefused
+        If none fits; or if several do, with one line for each.
+    """
+    day = f"{date:%Y%m%d}" if date else None
+    rows = {str(r.StudyInstanceUID): r for r in source.studies(patient)}
+    fits = [
+        row
+        for uid, row in rows.items()
+        if study in (None, uid) and day in (None, str(row.get("StudyDate", "")))
+    ]
+    if len(fits) == 1:
+        return str(fits[0].StudyInstanceUID)
+    if fits:
+        raise InputRefused(
+            f"patient {patient}: has {len(fits)} studies there; choose one with --study UID.",
+            *sorted(_study_line(row) for row in fits),
+        )
+    if not rows:
+        raise InputRefused(
+            f"patient {patient}: has no study there; check the number and the place."
+        )
+    raise InputRefused(
+        f"patient {patient}: has no such study there; choose one of these with --study UID.",
+        *sorted(_study_line(row) for row in rows.values()),
+    )
+
+
+def _study_line(row: Dataset) -> str:
+    day = str(row.get("StudyDate", "") or "")
+    when = f"{day[:4]}-{day[4:6]}-{day[6:8]}" if len(day) == 8 else "no date   "
+    said = " ".join(str(row.get("StudyDescription", "") or "").split())
+    return f"{when}  {row.StudyInstanceUID}  {said}".rstrip()
+
+
+def visit_from_archive(
+    folder: str | Path,
+    source: Destination,
+    patient: str,
+    *,
+    study: str | None = None,
+    date: dt.date | None = None,
+    name: str | None = None,
+    species: str | None = None,
+    marks: bool = False,
+    **tables: Mapping[str, Any],
+) -> Path:
+    """Make a visit folder of the radiographs and photographs of one study.
+
+    Parameters
+    ----------
+    folder : path
+        Made; refused if it holds anything.
+    source : Destination
+    patient : str
+        Patient ID; nothing of another patient is taken.
+    study, date
+        Which study, where the patient has several.
+    name, species : str, optional
+        As the images have them, unless given.
+    marks : bool
+        Whether the marks of the newest reports are reopened as well, with a scale that was
+        given by the user.
+    **tables : mapping
+        Further fields of ``patient_fields``, ``owner`` and ``visit``; they go before what the
+        images say.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    InputRefused
+        If no study fits, or the visit cannot be made; nothing half-made is left.
+    """
+    from perioview.files.reading import read_image
+    from perioview.files.visit_folder import new_visit
+
+    folder = Path(folder)
+    uid = chosen_study(source, patient, study, date)
+    with tempfile.TemporaryDirectory(prefix="perioview-") as drop:
+        paths = images_from_archive(source, patient, uid, Path(drop))
+        images = [read_image(path) for path in paths]
+        said = {k: v for image in images[::-1] for k, v in image.attributes.items() if v}
+        name = name or said.get("patient_name")
+        species = species or next((i.species for i in images if i.species), None)
+        if not name or not species:
+            missing = "name" if not name else "species"
+            raise InputRefused(f"study {uid}: its images say no {missing}; give it as --{missing}.")
+        new_visit(
+            folder,
+            patient=patient,
+            name=name,
+            species=species,
+            images=paths,
+            patient_fields=_patient(said) | dict(tables.get("patient_fields", {})),
+            owner=_owner(said) | dict(tables.get("owner", {})),
+            visit=_day(said) | dict(tables.get("visit", {})),
+        )
+    if marks:
+        try:
+            _reopen_marks(folder, source.reports(patient, uid))
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
+    return folder
+
+
+def _patient(said: Mapping[str, Any]) -> dict[str, Any]:
+    keys = ("breed", "neutered", "weight_kg")
+    found = {key: said[key] for key in keys if said.get(key) is not None}
+    if said.get("sex") in ("F", "M"):
+        found["sex"] = said["sex"]
+    if said.get("birth_date"):
+        found["birth_date"] = dt.date.fromisoformat(said["birth_date"])
+    return found
+
+
+def _owner(said: Mapping[str, Any]) -> dict[str, Any]:
+    return {"name": said["responsible_person"]} if said.get("responsible_person") else {}
+
+
+def _day(said: Mapping[str, Any]) -> dict[str, Any]:
+    day = said.get("study_date")
+    return {"date": dt.date.fromisoformat(day)} if day else {}
+
+
+def _reopen_marks(folder: Path, reports: list[Dataset]) -> None:
+    """Put each image's newest marks beside it, and the scale that no file holds."""
+    from perioview.files.reading import read_image
+    from perioview.files.tables import write_marks
+    from perioview.files.visit_folder import marks_path, read_visit, write_visit
+
+    newest = {image_uid(r): r for r in current_reports(r for r in reports if is_report(r))}
+    visit = read_visit(folder)
+    rows = []
+    for row in visit.images:
+        report = newest.get(str(read_image(folder / row["file"]).attributes.get("sop_uid")))
+        if report is not None:
+            write_marks(marks_path(folder, row["file"]), marks_from_report(report))
+            scale = calibration_from_report(report)
+            if scale is not None and scale.method == "given":
+                row = {**row, "mm_per_px": scale.col_mm}
+        rows.append(row)
+    write_visit(folder, dataclasses.replace(visit, images=tuple(rows)))
