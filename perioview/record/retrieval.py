@@ -52,7 +52,13 @@ def retrieved(peer: Peer, level: str, wanted: Sequence[dict[str, str]]) -> list[
     if not wanted:
         return []
     if not peer.move:
-        found = _by_get(peer, level, wanted)
+        try:
+            found = _by_get(peer, level, wanted)
+        except InputRefused:
+            # Some agree to C-GET and then do not do it.
+            if peer.listen is None:
+                raise
+            found = None
         if found is not None:
             return found
     return _by_move(peer, level, wanted)
