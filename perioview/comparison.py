@@ -18,6 +18,7 @@ from perioview.image import Image, grey
 from perioview.marks import Mark, Marks
 from perioview.measurement import Measurement, missing
 from perioview.progression import SiteChange, carried_marks, detectable, site_changes
+from perioview.progression_carried import MarkedVisit, with_carried
 from perioview.subtraction import Difference, difference
 from perioview.subtraction_crest import crest_change
 from perioview.visit import CAUTION
@@ -119,6 +120,13 @@ def compared(
     found = difference(after, before, alignment)
     of_earlier = earlier.sites()
     changes = site_changes(of_earlier, later.sites())
+    if changes and earlier.scale is not None and later.scale is not None:
+        changes = with_carried(
+            changes,
+            MarkedVisit(earlier.marks, earlier.scale, earlier.mark_sd),
+            MarkedVisit(later.marks, later.scale, later.mark_sd),
+            alignment,
+        )
     kept, lost = carried_marks(earlier.marks, alignment, after.shape)
     said = [
         CAUTION,

@@ -14,6 +14,7 @@ from perioview.calibration import Calibration
 from perioview.marks import Mark, Marks
 from perioview.measurement import Measurement, missing
 from perioview.progression import carried_marks, change, detectable, progression, site_changes
+from perioview.progression_carried import MarkedVisit, carried_keys, with_carried
 
 SCALE = Calibration(0.02, 0.02, 0.0, "given")
 PX = 1 / 0.02
@@ -131,3 +132,77 @@ def test_one_visit_says_nothing_yet():
     assert not found.per_year.known and found.sentence.startswith("Nothing can be said yet")
     level = progression(days(0, 300), [Measurement(20, 3, "%"), Measurement(24, 3, "%")])
     assert level.low < 0 < level.high and "Nothing can be said yet" in level.sentence
+
+
+def two_visits(rng, sd_mm, anew):
+    """Marks of two visits of one root, in px of 0.02 mm; those not in `anew` are carried over."""
+    spots = {
+        "cej mesial": (300.0, 300.0), "cej distal": (300.0, 600.0), "apex": (1000.0, 450.0),
+        "crest": (450.0, 300.0),
+    }  # fmt: skip
+    kinds = {
+        "cej mesial": ("cej", "mesial"),
+        "cej distal": ("cej", "distal"),
+        "apex": ("apex", None),
+    }
+    kinds["crest"] = ("crest", "mesial")
+    found = []
+    for _ in range(2):
+        placed = {}
+        for name, at in spots.items():
+            row, col = np.array(at) + rng.normal(0, sd_mm / 0.02, 2)
+            if found and name not in anew:
+                row, col = found[0][name]
+            elif found and name == "crest":
+                row += 20.0
+            placed[name] = (row, col)
+        found.append(placed)
+    return tuple(
+        Marks(tuple(Mark(kinds[n][0], *at, 304, "single", kinds[n][1]) for n, at in p.items()))
+        for p in found
+    )
+
+
+@pytest.mark.parametrize("anew", [("crest",), ("crest", "apex"), ("cej mesial", "crest")])
+def test_change_with_carried_marks_states_the_spread_it_has(anew):
+    """JCGM 100:2008 (GUM) eq. 13: errors that two results share cancel in their difference."""
+    rng, sd = np.random.default_rng(11), 0.15
+    scale, own = Calibration(0.02, 0.02, 0.0, "given"), MarkSd(sd, sd, sd, sd, sd)
+    values, stated, alone = [], [], []
+    for k in range(300):
+        first, second = two_visits(rng, sd, anew)
+        sides = [sites(m, scale, own) for m in (first, second)]
+        (change,) = [c for c in site_changes(*sides) if c.pct.known]
+        values.append((change.pct.value, change.mm.value))
+        if k < 12:
+            visits = (MarkedVisit(m, scale, own) for m in (first, second))
+            (joint,) = with_carried([change], *visits, Alignment(np.eye(3), 0.0, 9))
+            assert "marks_carried" in joint.flags
+            stated.append((joint.pct.sd, joint.mm.sd))
+            alone.append(change.pct.sd)
+    # Millimetres are withheld where the root's length seems to differ.
+    spread = np.nanstd(values, axis=0)
+    assert np.nanmean(stated, axis=0) == pytest.approx(spread, rel=0.1)
+    if anew == ("crest",):
+        assert np.mean(alone) > 1.15 * spread[0]
+
+
+def test_marks_made_anew_are_not_taken_for_carried_and_alignment_counts():
+    rng = np.random.default_rng(3)
+    scale, own = Calibration(0.02, 0.02, 0.0, "given"), MarkSd(*[0.15] * 5)
+    everything = ("cej mesial", "cej distal", "apex", "crest")
+    first, second = two_visits(rng, 0.15, everything)
+    still = Alignment(np.eye(3), 0.0, 9)
+    assert not carried_keys(first, second, still)
+    changes = site_changes(sites(first, scale, own), sites(second, scale, own))
+    assert with_carried(changes, *(MarkedVisit(m, scale, own) for m in (first, second)), still) == (
+        changes
+    )
+    first, second = two_visits(rng, 0.15, ("crest",))
+    visits = [MarkedVisit(m, scale, own) for m in (first, second)]
+    changes = site_changes(sites(first, scale, own), sites(second, scale, own))
+    sure, unsure = (
+        next(c for c in with_carried(changes, *visits, Alignment(np.eye(3), rms, 9)) if c.pct.known)
+        for rms in (0.0, 10.0)
+    )
+    assert unsure.pct.sd > 1.1 * sure.pct.sd

@@ -29,7 +29,7 @@ import cv2
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
-from perioview.alignment import align
+from perioview.alignment import Alignment, align
 from perioview.bone_loss import MarkSd, sites
 from perioview.calibration import Calibration
 from perioview.comparison import Marked, compared
@@ -38,6 +38,7 @@ from perioview.image import Image
 from perioview.marks import Mark, Marks
 from perioview.measurement import Measurement, missing
 from perioview.progression import detectable, site_changes
+from perioview.progression_carried import MarkedVisit, with_carried
 from perioview.subtraction import difference
 from perioview.subtraction_crest import crest_change
 from tests.pairs import jaws, real_bone
@@ -46,6 +47,7 @@ from tests.pairs import phantoms as ph
 FIRST_SEED = 3000
 Z_ALARM, Z_POWER = 1.96, 1.645
 MARK_SD_MM = 0.19
+STILL = Alignment(np.eye(3), 0.0, 100)
 CHANGES_MM = (0.0, 0.0, 0.0, 0.05, 0.1, 0.1, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0)
 """By how much the crest was lowered; unchanged pairs give the false alarms."""
 Read = tuple[float, Measurement]
@@ -190,9 +192,12 @@ def by_marks(sd: float, times: int, carried: bool) -> None:
     for _ in range(times):
         first = base + rng.normal(0, sd, (2, 2))
         second = first if carried else base + rng.normal(0, sd, (2, 2))
-        one = sites(marks(3.0, rng, sd, first), scale, own)
-        two = sites(marks(3.4, rng, sd, second), scale, own)
+        first_marks, second_marks = marks(3.0, rng, sd, first), marks(3.4, rng, sd, second)
+        one, two = (sites(m, scale, own) for m in (first_marks, second_marks))
         change = site_changes(one, two)[0]
+        if carried:
+            visits = (MarkedVisit(m, scale, own) for m in (first_marks, second_marks))
+            change = with_carried([change], *visits, STILL)[0]
         held += abs(change.pct.value - 100 * 0.4 / 14) < 1.96 * change.pct.sd
         apart.append(two[0].bone_loss.value - one[0].bone_loss.value)
     spread = float(np.std(apart))
