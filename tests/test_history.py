@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
+import datetime
+import io
 import xml.etree.ElementTree as ElementTree
 from pathlib import Path
 
@@ -18,6 +21,10 @@ from perioview.record.history import history, marks_from_report, measurements_fr
 from perioview.record.objects import record_objects
 from perioview.record.outbox import send, write_outbox
 from perioview.record.trend import courses, trend_svg
+from perioview.record.versions import versions
+from perioview.verbs.history import versions_table
+from tests.record_examples import example_radiograph
+from tests.test_record_folder import encoded
 from tests.test_record_objects import draft_objects, example_examination, example_photo, of
 
 
@@ -92,6 +99,60 @@ def test_trend_has_a_panel_per_tooth_and_a_point_per_visit() -> None:
     difference = float(early.get("cy", 0)) - float(late.get("cy", 0))
     assert difference == pytest.approx(axis / 5)
     assert ElementTree.fromstring(trend_svg([])) is not None
+
+
+def test_versions_tell_who_changed_what_and_when() -> None:
+    exam = dataclasses.replace(example_examination(), photos=())
+    other = dataclasses.replace(exam, radiographs=(example_radiograph(4.0),))
+    held: list[pydicom.Dataset] = []
+    for now, signer in ((exam, None), (other, None), (other, "Rowan Maple")):
+        held += of(record_objects(now, earlier=held, verify=signer), "SR")
+    told = versions("PV-0001", held[::-1])
+    assert told["patient"] == {"id": "PV-0001", "species": "dog"}
+    first, second, third = told["versions"]
+    assert [v["version"] for v in told["versions"]] == [1, 2, 3]
+    assert [v["predecessor_uid"] for v in told["versions"]] == [
+        None,
+        *[str(r.SOPInstanceUID) for r in held[:2]],
+    ]
+    assert [v["verified"] for v in told["versions"]] == [False, False, True]
+    assert [v["current"] for v in told["versions"]] == [False, False, True]
+    assert (first["by"], first["at"]) == ("Maple^Rowan", "2026-03-05")
+    # Signed now, by whoever signed, not on the day of the visit.
+    assert third["by"] == "Rowan Maple"
+    signed = datetime.datetime.fromisoformat(third["at"])
+    assert abs(datetime.datetime.now().astimezone() - signed) < datetime.timedelta(minutes=5)
+    assert third["changes"] == [] == first["changes"]
+    site = exam.radiographs[0].sites[1]
+    moved = other.radiographs[0].sites[1]
+    where = {"tooth": site.tooth, "root": site.root, "side": site.side}
+    change = {
+        **where,
+        "quantity": "bone_loss_pct",
+        "before": site.bone_loss_pct.value,
+        "after": moved.bone_loss_pct.value,
+        "unit": "%",
+    }
+    assert change in second["changes"]
+    table = "\n".join(versions_table(told["versions"]))
+    before, after = (f"{s.bone_loss_pct.value:.1f} %" for s in (site, moved))
+    assert f"{before} to {after}" in table and "by Rowan Maple" in table
+    assert table.count("replaced") == 2 and table.count("unverified") == 2
+
+
+def test_versions_survive_a_missing_predecessor_and_a_ring() -> None:
+    exam = dataclasses.replace(example_examination(), photos=())
+    other = dataclasses.replace(exam, radiographs=(example_radiograph(4.0),))
+    first = of(record_objects(exam), "SR")
+    second = of(record_objects(other, earlier=first), "SR")
+    (alone,) = versions("PV-0001", second)["versions"]
+    assert alone["version"] == 2 and alone["changes"] == [] and alone["current"]
+    ring = pydicom.dcmread(io.BytesIO(encoded(first[0])))
+    ring.PredecessorDocumentsSequence = copy.deepcopy(second[0].PredecessorDocumentsSequence)
+    item = ring.PredecessorDocumentsSequence[0].ReferencedSeriesSequence[0]
+    item.ReferencedSOPSequence[0].ReferencedSOPInstanceUID = second[0].SOPInstanceUID
+    assert len(versions("PV-0001", [ring, *second])["versions"]) == 2
+    assert versions("PV-0009", second)["versions"] == []
 
 
 def test_images_come_back_from_the_archive_to_be_measured(tmp_path: Path) -> None:

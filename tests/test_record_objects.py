@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import dataclasses
 import functools
+import gzip
 import io
 import re
 from pathlib import Path
@@ -15,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image as Pillow
+from pydicom.uid import ExplicitVRLittleEndian, ImplicitVRLittleEndian
 
 from perioview.errors import InputRefused
 from perioview.image import Image
@@ -294,6 +297,76 @@ def test_unverified_until_a_clinician_signs() -> None:
     # Attached again, signed or not, nothing new is said.
     assert not of(all_objects(verify="Rowan Maple", earlier=[*draft, *signed]), "SR")
     assert not of(all_objects(earlier=[*draft, *signed]), "SR")
+
+
+def inferred(item: pydicom.Dataset) -> list[tuple[float, float]]:
+    """Points, as column and row, that a number is inferred from (PS3.16 TID 300, 320)."""
+    return [
+        tuple(child.GraphicData[n : n + 2])
+        for child in item.get("ContentSequence", [])
+        if child.RelationshipType == "INFERRED FROM" and child.ValueType == "SCOORD"
+        for n in range(0, len(child.GraphicData), 2)
+    ]
+
+
+def test_numbers_are_inferred_from_the_marks_they_rest_on(tmp_path: Path) -> None:
+    path = saved(of(draft_objects(), "SR")[:1], tmp_path)[0]
+    report = highdicom.sr.srread(path)
+    marks = example_radiograph().marks
+
+    def places(*kinds: str, side: str | None = None) -> set[tuple[float, float]]:
+        return {
+            (m.col + 0.5, m.row + 0.5)
+            for m in marks
+            if (m.tooth, m.root) == (308, "mesial")
+            and m.landmark in kinds
+            and side in (None, m.side)
+        }
+
+    groups = report.content.get_image_measurement_groups(finding_type=private_code("site"))
+    first = groups[0]  # 308, mesial root, mesial side: the one with a vertical defect
+    found = {
+        m[0].ConceptNameCodeSequence[0].CodeValue: inferred(m[0]) for m in first.get_measurements()
+    }
+    axis = places("cej", "apex")
+    bone = places("defect_base", side="mesial")
+    assert len(axis) == 3 and len(bone) == 1
+    assert set(found["bone_loss"]) == set(found["bone_loss_pct"]) == axis | bone
+    assert set(found["root_length"]) == axis
+    assert set(found["infrabony"]) == axis | bone | places("crest", side="mesial")
+    everywhere = {(m.col + 0.5, m.row + 0.5) for m in marks}
+    for group in groups:
+        for measurement in group.get_measurements():
+            points = inferred(measurement[0])
+            assert points and set(points) <= everywhere
+
+
+def recoded(dataset: pydicom.Dataset, syntax: str) -> pydicom.Dataset:
+    """The data set as pydicom decodes it and encodes it in another transfer syntax."""
+    changed = copy.deepcopy(dataset)
+    changed.file_meta.TransferSyntaxUID = syntax
+    buffer = io.BytesIO()
+    pydicom.dcmwrite(buffer, changed, implicit_vr=syntax == ImplicitVRLittleEndian)
+    buffer.seek(0)
+    return pydicom.dcmread(buffer)
+
+
+def test_content_is_encoded_as_pydicom_would() -> None:
+    # Our encoder against pydicom's: all of it decoded and encoded anew, byte for byte.
+    for report in of(all_objects(verify="Maple^Rowan"), "SR"):
+        there = recoded(report, ImplicitVRLittleEndian)
+        assert encoded(there) != encoded(report)
+        assert encoded(recoded(there, ExplicitVRLittleEndian)) == encoded(report)
+
+
+def test_reports_of_the_first_layout_are_still_read() -> None:
+    file = Path(__file__).parent / "reference" / "record_layout_1.dcm.gz"
+    report = pydicom.dcmread(io.BytesIO(gzip.decompress(file.read_bytes())))
+    assert marks_from_report(report) == example_radiograph().marks
+    assert calibration_from_report(report) == example_radiograph().calibration
+    found = numbers_in(report)
+    for site in example_radiograph().sites:
+        assert ("bone_loss_pct", site.bone_loss_pct.value, "%") in found
 
 
 def test_a_changed_measurement_replaces_and_changing_back_replaces_again() -> None:

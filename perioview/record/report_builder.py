@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 
 import pydicom
 from pydicom.dataset import Dataset
@@ -273,8 +274,7 @@ def _sign(header: Dataset, identity: Identity, verify: str | None) -> None:
     if verify:
         observer = Dataset()
         observer.VerifyingOrganization = identity.practice or "not stated"
-        # The moment a visit is verified is not part of it; its day is.
-        observer.VerificationDateTime = identity.study_date + identity.study_time
+        observer.VerificationDateTime = datetime.now().astimezone().strftime("%Y%m%d%H%M%S%z")
         observer.VerifyingObserverName = verify
         observer.VerifyingObserverIdentificationCodeSequence = []
         header.VerifyingObserverSequence = [observer]

@@ -26,6 +26,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--all", action="store_true", help="also reports that a later one has replaced"
     )
     parser.add_argument(
+        "--versions",
+        action="store_true",
+        help="how the numbers changed from report to report, and who answers for each",
+    )
+    parser.add_argument(
         "--plot", metavar="SVG", help="draw the course of every tooth over time to SVG"
     )
     add_json_argument(parser)
@@ -38,18 +43,29 @@ def run(args: argparse.Namespace) -> None:
     from perioview.verbs.output import emit
 
     reports = destination_from(args.source).reports(args.patient)
+    if args.versions:
+        from perioview.record.versions import versions
+
+        told = versions(args.patient, reports)
+        _refuse_nothing(args, told["versions"])
+        emit(args, told, versions_table(told["versions"]))
+        return
     result = history(args.patient, reports, superseded=args.all)
-    if not result["measurements"]:
-        raise InputRefused(
-            f"patient {args.patient}: no measurement found at {args.source}; "
-            "check the number and the place, or attach a visit first."
-        )
+    _refuse_nothing(args, result["measurements"])
     if args.plot:
         from perioview.files.atomic import write_atomically
         from perioview.record.trend import trend_svg
 
         write_atomically(Path(args.plot), trend_svg(result["measurements"]).encode())
     emit(args, result, history_table(result["measurements"]))
+
+
+def _refuse_nothing(args: argparse.Namespace, rows: list[Any]) -> None:
+    if not rows:
+        raise InputRefused(
+            f"patient {args.patient}: no measurement found at {args.source}; "
+            "check the number and the place, or attach a visit first."
+        )
 
 
 _SHOWN = {
@@ -62,6 +78,45 @@ _SHOWN = {
     "furcation_index": ("furcation", 0),
     "mobility_index": ("mobility", 0),
 }
+
+
+def _value(quantity: str, value: float | None, unit: str) -> str:
+    if value is None:
+        return "none"
+    return f"{value:.{_SHOWN[quantity][1]}f}" + ("" if unit == "1" else f" {unit}")
+
+
+def versions_table(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
+    """Table for a person: every report, who answers for it, and what it changed.
+
+    Parameters
+    ----------
+    rows : iterable of dict
+        As `perioview.record.versions.versions` gives them.
+
+    Yields
+    ------
+    str
+    """
+    image = None
+    for row in rows:
+        if row["image_uid"] != image:
+            image = row["image_uid"]
+            yield f"{row['date'] or 'no date'}  image {image}"
+        state = "verified" if row["verified"] else "unverified"
+        who = f"by {row['by']}" if row["by"] else ""
+        stands = "" if row["current"] else "replaced"
+        line = f"  version {row['version']}  {state:10} {row['at'] or '':25} {who}  {stands}"
+        yield line.rstrip()
+        yield f"    report {row['report_uid']}"
+        for change in row["changes"]:
+            name = change["quantity"]
+            if name not in _SHOWN:
+                continue
+            where = " ".join(str(change[k]) for k in ("tooth", "root", "side") if change[k])
+            before = _value(name, change["before"], change["unit"])
+            after = _value(name, change["after"], change["unit"])
+            yield f"    {where:28} {_SHOWN[name][0]:10} {before} to {after}"
 
 
 def history_table(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
