@@ -160,7 +160,7 @@ def scene(
     slope = 1 + gradient * ((xx / cols - 0.5) * np.cos(seed) + (yy / rows - 0.5) * np.sin(seed))
     picture = stained * (shade * slope * exposure)[..., None]
     if glare:
-        for _ in range(teeth * 2):
+        for _ in range(int(teeth * 2 * glare)):
             r, c = rng.uniform(0.3 * rows, rows), rng.uniform(0, cols)
             a, b = rng.uniform(0.01, 0.05, 2) * tooth_px
             spot = np.exp(-((((xx - c) / a) ** 2 + ((yy - r) / b) ** 2) ** 1.0))

@@ -152,7 +152,7 @@ def scene(
     slope = 1 + gradient * ((xx / cols - 0.5) * np.cos(seed) + (yy / rows - 0.5) * np.sin(seed))
     light = light * slope[..., None] * planck_gain(kelvin) * exposure
     if glare:
-        for _ in range(teeth * 2):
+        for _ in range(int(teeth * 2 * glare)):
             cx, cy = rng.uniform(0, cols), rng.uniform(0, rows)
             a, b = rng.uniform(0.01, 0.06, 2) * tooth_px
             spot = np.exp(-(((xx - cx) / a) ** 2 + ((yy - cy) / b) ** 2))
