@@ -63,6 +63,28 @@ def _frame(
     return ClickFrame(middle * zoom, axis * rng.choice([-1, 1]), pitch)
 
 
+def _shown(g: Array) -> Array:
+    shown = np.clip(np.nan_to_num((g + 0.1) / 1.2 * 254 + 1, nan=0.0), 0, 255)
+    return np.round(shown).astype(np.uint8)
+
+
+def _beside(rng: np.random.Generator, every: list[RootSite], size: Array) -> Array | None:
+    """A click on no root at all, apical to the necks: nothing should come of it."""
+    for _ in range(20):
+        point = rng.uniform(0, 1, 2) * size
+        clear = 0
+        for site in every:
+            half = abs(float((site.crest["mesial"] - site.crest["distal"]) @ site.normal)) / 2
+            share = np.linspace(0, 1, 12)[:, None]
+            legs = [site.neck + share * (site.middle - site.neck)]
+            legs.append(site.middle + share * (site.apex - site.middle))
+            away = np.hypot(*(np.concatenate(legs) - point).T).min()
+            clear += away > half + 0.7 and (point - site.neck) @ site.axis > 0.5
+        if every and clear == len(every):
+            return np.asarray(point)
+    return None
+
+
 def patches(name: str, first: int, last: int, out: str, each: int) -> None:
     """Cut patches round clicks on every root of a range of phantoms, with their landmarks."""
     grey, meta = [], []
@@ -72,15 +94,20 @@ def patches(name: str, first: int, last: int, out: str, each: int) -> None:
         pitch = np.array(phantom.calibration.pitch)
         size = np.array(pixels.shape) * pitch
         rng = np.random.default_rng([seed, 5])
-        for site in root_sites(phantom):
+        every = list(root_sites(phantom))
+        beside = _beside(rng, every, size)
+        if beside is not None:
+            frame = root_axis(pixels, beside / pitch, pitch)
+            if ((frame.origin >= 0) & (frame.origin <= size)).all():
+                grey.append(_shown(patch(pixels, frame)))
+                meta.append([*(np.nan,) * 4, 0, np.nan, np.nan, 0, seed])
+        for site in every:
             for _ in range(each):
                 zoom = float(np.exp(rng.uniform(-0.35, 0.35)))
                 frame = _frame(rng, site, pixels, pitch, zoom)
                 if ((frame.origin < 0) | (frame.origin > size * zoom)).any():
                     continue
-                g = patch(pixels, frame)
-                shown = np.clip(np.nan_to_num((g + 0.1) / 1.2 * 254 + 1, nan=0.0), 0, 255)
-                grey.append(np.round(shown).astype(np.uint8))
+                grey.append(_shown(patch(pixels, frame)))
                 meta.append([*_places(site, frame, size, zoom), seed])
     np.savez(out, grey=np.array(grey), meta=np.array(meta, np.float32))
 
@@ -103,10 +130,15 @@ def _places(site: RootSite, frame: ClickFrame, size: Array, zoom: float) -> list
     return found
 
 
-def table(paths: list[str]) -> tuple[Array, Array]:
-    """Patches of all files (uint8, 0 outside the image) and their landmarks."""
+def table(paths: list[str]) -> tuple[Array, Array, Array]:
+    """Patches of all files (uint8, 0 outside the image), their landmarks and their weights."""
     data = [dict(np.load(path)) for path in paths]
-    return np.concatenate([d["grey"] for d in data]), np.concatenate([d["meta"] for d in data])
+    share = [np.full(len(d["meta"]), 1 / np.sqrt(len(d["meta"]))) for d in data]
+    return (
+        np.concatenate([d["grey"] for d in data]),
+        np.concatenate([d["meta"] for d in data]),
+        np.concatenate(share),
+    )
 
 
 def disturbed(rng: np.random.Generator, stored: Array, meta: Array) -> tuple[Array, Array]:
@@ -237,9 +269,10 @@ def fit(
     import jax.numpy as jnp
 
     rng = np.random.default_rng(seed)
-    grey, meta = table(paths)
+    grey, meta, share = table(paths)
     held = meta[:, 8] % 20 == 0
-    train, test = np.flatnonzero(~held), np.flatnonzero(held)[:512]
+    train, test = np.flatnonzero(~held), rng.permutation(np.flatnonzero(held))[:256]
+    share = share[train] / share[train].sum()
     begin = fresh(rng, channels) if start is None else dict(np.load(start))
     p = {k: jnp.asarray(v, jnp.float32) for k, v in begin.items()}
 
@@ -269,7 +302,7 @@ def fit(
     mean, var, slow, total = zero, zero, p, 0.0
     for t in range(1, steps + 1):
         lr = rate * min(1, t / 200) * (0.5 * (1 + np.cos(np.pi * t / steps)) + 0.005)
-        batch = _batch(rng, grey, meta, rng.choice(train, 16))
+        batch = _batch(rng, grey, meta, rng.choice(train, 16, p=share))
         p, mean, var, slow, value = update(p, mean, var, slow, batch, t, lr)
         total += float(value)
         if t % 200 == 0 or t == steps:
