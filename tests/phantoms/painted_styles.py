@@ -70,7 +70,7 @@ def _painted(
     below = rows - np.maximum(lines[0], lines[1])[None]
     upper = rows - np.minimum(lines[0], lines[1])[None]
     amount = share * _ramp(below, soft) + (1 - share) * _ramp(upper, soft)
-    if rng.random() < 0.35:  # one slope from the coronal margin to the apical one
+    if rng.random() < 0.15:  # one slope from the coronal margin to the apical one
         amount = np.clip(
             upper / np.maximum(upper - below, soft) + 0.5 * (upper - below < soft), 0, 1
         )
