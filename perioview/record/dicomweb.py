@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import copy
+import io
 import logging
 import os
 import ssl
@@ -11,6 +12,7 @@ import uuid
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any, TypeVar
 
+import pydicom
 from pydicom.dataset import Dataset
 
 from perioview.errors import InputRefused
@@ -18,6 +20,9 @@ from perioview.record.destination import Parcel, Progress
 from perioview.record.peer import tls_context
 
 T = TypeVar("T")
+# Without a transfer syntax an archive may decode what it sends (PS3.18 8.7.3.5.2).
+_AS_STORED = (("application/dicom", "*"),)
+_NOT_TAKEN = (400, 406, 409, 415)  # an object the archive cannot hold (PS3.18 10.5.3.1)
 _TIMEOUT_S = (10, 120)  # to connect, and between two answers of a slow archive
 
 
@@ -180,6 +185,7 @@ class DicomWeb:
                 for report in client.retrieve_series(
                     str(row.StudyInstanceUID) if study is None else study,
                     str(row.SeriesInstanceUID),
+                    media_types=_AS_STORED,
                 )
                 if str(report.get("PatientID", "")) == patient
             ]
@@ -196,26 +202,42 @@ class DicomWeb:
 
     def objects(self, patient: str, study: str) -> Iterator[Dataset]:
         """All objects of one study of the patient."""
-        found: list[Dataset] = self._asked(lambda client: client.retrieve_study(study))
+        found: list[Dataset] = self._asked(
+            lambda client: client.retrieve_study(study, media_types=_AS_STORED)
+        )
         for dataset in found:
             if str(dataset.get("PatientID", "")) == patient:
                 yield dataset
 
 
 def _stow(session: Any, url: str, parcel: Parcel) -> None:
-    """Send a file as it lies there (PS3.18 10.5): the client would decode and encode it again."""
+    """Send a file as it lies there (PS3.18 10.5): the client would decode and encode it again.
+
+    An archive that does not take its transfer syntax gets the same object uncompressed.
+    """
+    answer = _posted(session, url, parcel.path.read_bytes())
+    syntax = parcel.header.file_meta.TransferSyntaxUID
+    if answer.status_code in _NOT_TAKEN and syntax.is_compressed:
+        dataset = pydicom.dcmread(parcel.path)
+        dataset.decompress(generate_instance_uid=False)
+        plain = io.BytesIO()
+        dataset.save_as(plain, enforce_file_format=True)
+        answer = _posted(session, url, plain.getvalue())
+    answer.raise_for_status()
+
+
+def _posted(session: Any, url: str, file: bytes) -> Any:
     boundary = f"perioview-{uuid.uuid4().hex}"
     head = f"--{boundary}\r\nContent-Type: application/dicom\r\n\r\n".encode()
-    answer = session.post(
+    return session.post(
         f"{url}/studies",
-        data=head + parcel.path.read_bytes() + f"\r\n--{boundary}--\r\n".encode(),
+        data=head + file + f"\r\n--{boundary}--\r\n".encode(),
         headers={
             "Content-Type": f'multipart/related; type="application/dicom"; boundary={boundary}',
             "Accept": "application/dicom+json",
         },
         timeout=_TIMEOUT_S,
     )
-    answer.raise_for_status()
 
 
 def _rows(found: list[dict[str, Any]]) -> list[Dataset]:

@@ -23,6 +23,7 @@ from perioview.record.identity import (
     identity_from_visit,
     line,
 )
+from perioview.record.jpeg import camera_stream
 from perioview.record.photograph import photograph_object
 from perioview.record.plaque_report import plaque_content, plaque_report
 from perioview.record.presentation import presentation_object
@@ -36,6 +37,8 @@ from perioview.record.structured_report import (
     probed_values,
 )
 from perioview.visit import Examination, PhotoResult, Radiograph
+
+Picture = bytes | NDArray[np.uint8]
 
 
 def in_archive_form(image: Image) -> bool:
@@ -168,7 +171,7 @@ def _signed(report: Dataset) -> str | None:
 def record_objects(
     examination: Examination,
     report_pdf: bytes | None = None,
-    pictures: Mapping[str, bytes] | None = None,
+    pictures: Mapping[str, Picture] | None = None,
     *,
     verify: str | None = None,
     earlier: Iterable[Dataset] = (),
@@ -180,8 +183,8 @@ def record_objects(
     examination : Examination
     report_pdf : bytes, optional
         The visit report.
-    pictures : mapping of str to bytes, optional
-        PNG with marks and values burned in, by the image's file.
+    pictures : mapping of str to bytes or ndarray, optional
+        Pictures with marks and values burned in, as files or sRGB pixels, by the image's file.
     verify : str, optional
         Clinician who verifies the reports; they are unverified without.
     earlier : iterable of Dataset
@@ -221,13 +224,15 @@ def record_objects(
 
 
 def _radiograph_objects(
-    maker: _Maker, radiograph: Radiograph, number: int, pictures: Mapping[str, bytes]
+    maker: _Maker, radiograph: Radiograph, number: int, pictures: Mapping[str, Picture]
 ) -> list[Dataset]:
     identity, image = maker.identity, radiograph.image
     plain = not in_archive_form(image)
-    source = maker.reference(
-        radiograph.file, image, radiograph_object(identity, image, number) if plain else None
-    )
+    wrapped = None
+    if plain:
+        stream = camera_stream(maker.folder, radiograph.file, image)
+        wrapped = radiograph_object(identity, image, number, stream)
+    source = maker.reference(radiograph.file, image, wrapped)
     sources = [source]
     if len(radiograph.marks):
         parts = (
@@ -251,20 +256,21 @@ def _radiograph_objects(
     return sources
 
 
-def _add_picture(maker: _Maker, png: bytes | None, source: Dataset, number: int) -> None:
-    if png is not None:
+def _add_picture(maker: _Maker, picture: Picture | None, source: Dataset, number: int) -> None:
+    if picture is not None:
         label = "Marks and values burned in"
-        maker.made.append(picture_object(maker.identity, png, source, number, label))
+        maker.made.append(picture_object(maker.identity, picture, source, number, label))
 
 
 def _photo_objects(
-    maker: _Maker, photo: PhotoResult, number: int, pictures: Mapping[str, bytes]
+    maker: _Maker, photo: PhotoResult, number: int, pictures: Mapping[str, Picture]
 ) -> list[Dataset]:
     identity, image = maker.identity, photo.image
     wrapped = None
     if not in_archive_form(image):
         label = f"{photo.when} cleaning, dye: {photo.dye}"
-        wrapped = photograph_object(identity, image, number, label)
+        stream = camera_stream(maker.folder, photo.file, image)
+        wrapped = photograph_object(identity, image, number, label, stream)
     source = maker.reference(photo.file, image, wrapped)
     sources = [source]
     if photo.result is not None:

@@ -9,13 +9,16 @@ from pydicom.uid import VLPhotographicImageStorage
 from perioview.image import Image
 from perioview.record.codes import coded_item
 from perioview.record.identity import SERIES, Identity, finish, new_object, uid_from
+from perioview.record.jpeg import put_jpeg, put_loss
 from perioview.record.secondary_capture import put_pixels, put_srgb
 
 MOUTH = Code("123851003", "SCT", "Mouth")
 
 
-def photograph_object(identity: Identity, image: Image, number: int, label: str) -> Dataset:
-    """Photograph of a plain file, pixel for pixel as displayed.
+def photograph_object(
+    identity: Identity, image: Image, number: int, label: str, stream: bytes | None = None
+) -> Dataset:
+    """Photograph of a plain file: the camera's stream as it is, or pixel for pixel as displayed.
 
     Parameters
     ----------
@@ -27,6 +30,8 @@ def photograph_object(identity: Identity, image: Image, number: int, label: str)
         Instance number.
     label : str
         What it shows, in words.
+    stream : bytes, optional
+        The camera's JPEG stream (`jpeg.camera_stream`).
 
     Returns
     -------
@@ -40,16 +45,16 @@ def photograph_object(identity: Identity, image: Image, number: int, label: str)
     dataset.PatientOrientation = ""
     dataset.AnatomicRegionSequence = [coded_item(MOUTH)]
     dataset.AcquisitionContextSequence = []
-    dataset.LossyImageCompression = "01" if image.name.lower().endswith((".jpg", ".jpeg")) else "00"
-    if dataset.LossyImageCompression == "01":
-        # How hard the camera compressed is not told by the file; the method is (C.7.6.1.1.5).
-        dataset.LossyImageCompressionMethod = "ISO_10918_1"
-        written = image.attributes.get("file_bytes")
-        size = image.rows * image.cols * 3
-        dataset.LossyImageCompressionRatio = f"{size / written:.2f}" if written else "10"
     dataset.BurnedInAnnotation = "NO"
     dataset.ImageComments = label
-    put_pixels(dataset, image.pixels)
+    if stream is not None:
+        put_jpeg(dataset, stream, image.rows, image.cols, image.colour)
+    else:
+        put_pixels(dataset, image.pixels)
+        dataset.LossyImageCompression = "00"
+        if image.name.lower().endswith((".jpg", ".jpeg")):
+            # How hard the camera compressed is not told by the file (C.7.6.1.1.5).
+            put_loss(dataset, image.attributes.get("file_bytes"))
     if image.colour:
         put_srgb(dataset)
     return finish(dataset, identity, SERIES["photos"][2])

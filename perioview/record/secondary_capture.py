@@ -5,6 +5,7 @@ Secondary Capture (PS3.3 A.8.1): no claim about how the picture came to be.
 
 from __future__ import annotations
 
+import hashlib
 import io
 
 import numpy as np
@@ -15,6 +16,7 @@ from pydicom.uid import SecondaryCaptureImageStorage
 from perioview.errors import InputRefused
 from perioview.image import FileSpacing, Image
 from perioview.record.identity import SERIES, Identity, finish, new_object, uid_from
+from perioview.record.jpeg import picture_stream, put_jpeg, put_loss
 
 
 def put_pixels(dataset: Dataset, pixels: NDArray[np.generic]) -> None:
@@ -70,8 +72,10 @@ def put_spacing(dataset: Dataset, spacing: FileSpacing) -> None:
             dataset.PixelAspectRatio = [round(rows * scale), round(cols * scale)]
 
 
-def radiograph_object(identity: Identity, image: Image, number: int) -> Dataset:
-    """Radiograph of a plain file as Secondary Capture, pixel for pixel.
+def radiograph_object(
+    identity: Identity, image: Image, number: int, stream: bytes | None = None
+) -> Dataset:
+    """Radiograph of a plain file as Secondary Capture: its JPEG stream, or pixel for pixel.
 
     Parameters
     ----------
@@ -81,6 +85,8 @@ def radiograph_object(identity: Identity, image: Image, number: int) -> Dataset:
         As read; grey or sRGB.
     number : int
         Instance number.
+    stream : bytes, optional
+        The file's own JPEG stream (`jpeg.camera_stream`).
 
     Returns
     -------
@@ -93,7 +99,12 @@ def radiograph_object(identity: Identity, image: Image, number: int) -> Dataset:
     dataset.PatientOrientation = ""
     dataset.BodyPartExamined = "JAW"
     dataset.ImageType = ["DERIVED", "SECONDARY"]
-    put_pixels(dataset, image.pixels)
+    if stream is not None:
+        put_jpeg(dataset, stream, image.rows, image.cols, image.colour)
+    else:
+        put_pixels(dataset, image.pixels)
+        if image.name.lower().endswith((".jpg", ".jpeg")):
+            put_loss(dataset, image.attributes.get("file_bytes"))
     if image.inverted and not image.colour:
         dataset.PhotometricInterpretation = "MONOCHROME1"
     put_spacing(dataset, image.spacing)
@@ -128,7 +139,11 @@ def srgb_profile() -> bytes:
 
 
 def picture_object(
-    identity: Identity, png: bytes, source: Dataset, number: int, label: str
+    identity: Identity,
+    picture: bytes | NDArray[np.uint8],
+    source: Dataset,
+    number: int,
+    label: str,
 ) -> Dataset:
     """Picture with marks and values burned in, for programs that show nothing else.
 
@@ -136,8 +151,8 @@ def picture_object(
     ----------
     identity : Identity
         Patient and study.
-    png : bytes
-        The picture.
+    picture : bytes or ndarray of uint8, shape (rows, cols, 3)
+        The picture, as a file or as sRGB pixels.
     source : Dataset
         Image it was drawn over.
     number : int
@@ -149,13 +164,14 @@ def picture_object(
     -------
     Dataset
     """
-    from PIL import Image as Pillow
+    if isinstance(picture, bytes):
+        from PIL import Image as Pillow
 
-    with Pillow.open(io.BytesIO(png)) as opened:
-        pixels = np.asarray(opened.convert("RGB"))
-    uid = uid_from(
-        "picture", source.SOPInstanceUID, identity.study_uid, pixels.shape, pixels.tobytes().hex()
-    )
+        with Pillow.open(io.BytesIO(picture)) as opened:
+            picture = np.asarray(opened.convert("RGB"))
+    pixels = np.ascontiguousarray(picture[..., :3])
+    shown = hashlib.sha256(pixels.tobytes()).hexdigest()
+    uid = uid_from("picture", source.SOPInstanceUID, identity.study_uid, pixels.shape, shown)
     dataset = new_object(SecondaryCaptureImageStorage, uid, identity, "pictures")
     dataset.ConversionType = "WSD"
     dataset.InstanceNumber = number
@@ -169,6 +185,7 @@ def picture_object(
     item.ReferencedSOPClassUID = source.SOPClassUID
     item.ReferencedSOPInstanceUID = source.SOPInstanceUID
     dataset.SourceImageSequence = [item]
-    put_pixels(dataset, pixels)
+    rows, cols = pixels.shape[:2]
+    put_jpeg(dataset, picture_stream(pixels), rows, cols, colour=True)
     put_srgb(dataset)
     return finish(dataset, identity, SERIES["pictures"][2])

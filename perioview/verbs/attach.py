@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING
 from perioview.errors import InputRefused
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from perioview.record.outbox import Sent
     from perioview.visit import Examination
 
@@ -107,18 +110,18 @@ def attach(
     return send(parcels, destination, outbox=outbox, progress=_progress)
 
 
-def _printed(examination: Examination) -> tuple[bytes, dict[str, bytes]]:
+def _printed(examination: Examination) -> tuple[bytes, dict[str, NDArray[np.uint8]]]:
     """Make the visit report and the pictures with marks and values burned in."""
     from perioview.record.findings import findings
-    from perioview.record.picture import annotated, png
+    from perioview.record.picture import annotated
     from perioview.record.report import clinical_pdf
 
-    pictures = {r.file: png(annotated(r)) for r in examination.radiographs if len(r.marks)}
+    pictures = {r.file: annotated(r) for r in examination.radiographs if len(r.marks)}
     for photo in examination.photos:
         if photo.result is not None:
             from perioview.plaque_overlay import overlay
 
-            pictures[photo.file] = png(overlay(photo.image, photo.regions, photo.result))
+            pictures[photo.file] = overlay(photo.image, photo.regions, photo.result)
     return clinical_pdf(findings(examination)), pictures
 
 
