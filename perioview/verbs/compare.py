@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from perioview.comparison_table import comparison_table
 from perioview.errors import InputRefused
 from perioview.files.atomic import write_atomically
 from perioview.verbs.output import add_json_argument, emit
@@ -82,7 +83,7 @@ def _run_radiographs(args: argparse.Namespace) -> None:
         found["warnings"].append("no marks of the later image: nothing is compared site by site.")
     if args.out:
         write_radiographs(Path(args.out), result, earlier)
-    emit(args, found, table(found))
+    emit(args, found, comparison_table(found))
 
 
 def _marked(args: argparse.Namespace, path: str, marks_file: str | None) -> Marked:
@@ -157,7 +158,7 @@ def _run_photos(args: argparse.Namespace) -> None:
     found = photos_object(result)
     if args.out:
         write_photos(Path(args.out), result, earlier, later)
-    emit(args, found, table(found))
+    emit(args, found, comparison_table(found))
 
 
 def _folder(path: Path) -> Path:
@@ -206,58 +207,3 @@ def write_photos(folder: Path, result: PhotoComparison, earlier: Any, later: Any
     picture = photos_side_by_side(earlier.pixels, later.pixels, result.alignment)
     write_atomically(folder / "side-by-side.png", png(picture))
     write_regions(folder / "regions-later.png", result.regions)
-
-
-def _number(value: float | None, digits: int = 1) -> str:
-    return "-" if value is None else f"{value:.{digits}f}"
-
-
-def table(found: dict[str, Any]) -> list[str]:
-    """Lay a comparison out for a person."""
-    lines = [
-        f"aligned: {found['matches']} matches, residual "
-        f"{_number(found['alignment_rms_px'], 2)} px, agreement {_number(found['agreement'], 2)}"
-    ]
-    if found["sites"]:
-        lines += ["", f"{'tooth':<6}{'root':<14}{'side':<8}{'change %':>16}{'mm':>16}  real?"]
-    for c in found["sites"]:
-        pct = f"{_number(c['change_pct'])} ± {_number(c['change_pct_sd'])}"
-        mm = f"{_number(c['change_mm'], 2)} ± {_number(c['change_mm_sd'], 2)}"
-        lines.append(
-            f"{c['tooth']:<6}{c['root']:<14}{c['side']:<8}{pct:>16}{mm:>16}  "
-            f"{_real(c['detectable'])} {' '.join(c['flags'])}".rstrip()
-        )
-    if found.get("crests"):
-        lines += ["", "crest moved toward the apex, read from the aligned pair"]
-    for c in found.get("crests", ()):
-        moved = f"{_number(c['moved'], 2)} ± {_number(c['moved_sd'], 2)} {c['unit']}"
-        lines.append(
-            f"{c['tooth']:<6}{c['root']:<14}{c['side']:<8}{moved:>19}  "
-            f"{_real(c['detectable'])} {' '.join(c['flags'])}".rstrip()
-        )
-    lines += _plaque_lines(found["teeth"])
-    lines += found["home_care"]["sentences"] if found.get("home_care") else []
-    return [*lines, "", *(f"caution: {w}" for w in found["warnings"])]
-
-
-def _real(detectable: bool | None) -> str:
-    if detectable is None:
-        return "not known"
-    return "yes" if detectable else "within repeat marking"
-
-
-def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
-    if not teeth:
-        return []
-    lines = ["", f"{'tooth':<6}{'before %':>9}{'after %':>9}{'removed':>9}{'residual %':>12}"]
-    lines[1] += "  gum line, % of crown"
-    for t in teeth:
-        gum = ""
-        if t["gum_line_pct"] is not None:
-            gum = f"  {t['gum_line_pct']:+.1f} ± {_number(t['gum_line_pct_sd'])}"
-            gum += f"  {_real(t['gum_line_detectable'])}"
-        lines.append(
-            f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
-            f"{_number(t['removed_pct']):>9}{_number(t['residual_pct']):>12}{gum}"
-        )
-    return lines

@@ -18,9 +18,10 @@ def compare_visits(args: argparse.Namespace) -> None:
         If the patients differ, nothing is shared, or no pair can be aligned.
     """
     from perioview.comparison_object import visits_object
+    from perioview.comparison_table import comparison_table
     from perioview.comparison_visits import RadiographPair, check_same_patient, compared_visits
     from perioview.files.visit_folder import examine
-    from perioview.verbs.compare import table, write_photos, write_radiographs
+    from perioview.verbs.compare import write_photos, write_radiographs
 
     if args.points:
         raise InputRefused(
@@ -40,4 +41,4 @@ def compare_visits(args: argparse.Namespace) -> None:
         else:
             write_photos(folder, pair.result, pair.earlier.image, pair.later.image)
     result = visits_object(found)
-    emit(args, result, table(result))
+    emit(args, result, comparison_table(result))

@@ -1,4 +1,4 @@
-"""Two visits laid on each other: blink, fade and difference."""
+"""Two visits laid on each other: blink, fade, difference, and what changed at each site."""
 
 from __future__ import annotations
 
@@ -6,23 +6,31 @@ from typing import Any
 
 import numpy as np
 from qtpy.QtCore import Qt, QTimer
+from qtpy.QtGui import QFontDatabase
 from qtpy.QtWidgets import (
     QComboBox,
     QFormLayout,
+    QHBoxLayout,
     QLabel,
     QPushButton,
+    QScrollArea,
     QSlider,
     QVBoxLayout,
     QWidget,
 )
 
+from perioview.alignment import Alignment
+from perioview.comparison import Comparison, Marked
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.find_panel import marking_panel, open_marking_panel
+from perioview_napari.point_pairs import PointPairs
 from perioview_napari.work import in_background
 
 LATER = "later, laid on earlier"
 CHANGE = "change: blue gain, orange loss"
 BLINK_MS = 600
+LEAST_PAIRS = 3
 
 
 class ComparePanel(QWidget):
@@ -37,6 +45,9 @@ class ComparePanel(QWidget):
         super().__init__()
         self.viewer = napari_viewer
         self.worker: Any = None
+        self.pairs: PointPairs | None = None
+        self.alignment: tuple[Any, Any, Alignment] | None = None
+        self._closed = False
         self.timer = QTimer(self)
         self.timer.setInterval(BLINK_MS)
         self.timer.timeout.connect(self._blink)
@@ -48,32 +59,58 @@ class ComparePanel(QWidget):
     def closeEvent(self, event: Any) -> None:
         """Let go of the viewer."""
         self.timer.stop()
-        for signal in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
-            signal.disconnect(self.refresh)
+        if not self._closed:
+            self._closed = True
+            self.point.setChecked(False)
+            for signal in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
+                signal.disconnect(self.refresh)
         super().closeEvent(event)
 
+    # -- building -------------------------------------------------------------------------------
+
     def _build(self) -> None:
-        self.setMinimumWidth(320)
+        self.setMinimumWidth(340)
         self.earlier, self.later = QComboBox(), QComboBox()
         form = QFormLayout()
         form.addRow("earlier", self.earlier)
         form.addRow("later", self.later)
-        go = QPushButton("Lay the later on the earlier")
-        go.clicked.connect(self.align)
+        self.go = QPushButton("Lay the later on the earlier")
+        self.go.clicked.connect(self.align)
+        self.point = QPushButton("Click matching points")
+        self.point.setCheckable(True)
+        self.point.toggled.connect(self._pointing)
+        self.undo = QPushButton("Take the last point back")
+        self.undo.setEnabled(False)
+        self.undo.clicked.connect(lambda: self.pairs.undo() if self.pairs else None)
+        row = QHBoxLayout()
+        for button in (self.point, self.undo):
+            row.addWidget(button)
         self.fade = QSlider(Qt.Orientation.Horizontal)
         self.fade.setRange(0, 100)
         self.fade.setValue(50)
         self.fade.valueChanged.connect(self._faded)
         self.blink = QPushButton("Blink")
         self.blink.setCheckable(True)
-        self.blink.toggled.connect(lambda on: self.timer.start() if on else self.timer.stop())
+        self.blink.toggled.connect(self._blinking)
+        self.carry = QPushButton("Carry the earlier marks to the later")
+        self.carry.setEnabled(False)
+        self.carry.clicked.connect(self.carry_marks)
         self.message = QLabel("Open an earlier and a later radiograph of the same place.")
         self.message.setWordWrap(True)
+        self.table = QLabel("")
+        self.table.setFont(QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont))
+        self.table.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        area = QScrollArea()
+        area.setWidget(self.table)
+        area.setWidgetResizable(True)
+        self.table.setAlignment(Qt.AlignmentFlag.AlignTop)
         box = QVBoxLayout(self)
         box.addLayout(form)
-        for part in (go, QLabel("earlier … later"), self.fade, self.blink, self.message):
+        box.addWidget(self.go)
+        box.addLayout(row)
+        for part in (QLabel("earlier … later"), self.fade, self.blink, self.carry, self.message):
             box.addWidget(part)
-        box.addStretch()
+        box.addWidget(area, 1)
 
     def refresh(self, event: Any = None) -> None:
         """List the images that perioview opened."""
@@ -91,62 +128,164 @@ class ComparePanel(QWidget):
         """Show a message or the faults of the last act."""
         self.message.setText(text)
 
-    def align(self) -> None:
-        """Align the two chosen images beside the window."""
-        from perioview.alignment import align
-        from perioview.comparison import dense_bright
-        from perioview.subtraction import difference, difference_picture
-
+    def _chosen(self) -> tuple[Any, Any] | None:
+        """Return the two layers that are chosen; say so when they are not two."""
         names = self.earlier.currentText(), self.later.currentText()
-        if not all(names) or names[0] == names[1]:
+        if not all(names) or self.earlier.currentIndex() == self.later.currentIndex():
             self.say("Choose two different images.")
+            return None
+        layers = [la for la in self.viewer.layers if is_perioview_image(la) and la.name != LATER]
+        return layers[self.earlier.currentIndex()], layers[self.later.currentIndex()]
+
+    # -- points by hand -------------------------------------------------------------------------
+
+    def _pointing(self, on: bool) -> None:
+        """Lay the two images side by side for clicks, or put them back."""
+        if self.pairs is not None:
+            self.pairs.close()
+            self.pairs = None
+        self.undo.setEnabled(on)
+        panel = open_marking_panel(self.viewer)
+        if panel is not None:
+            panel.set_marking(panel.marks_on.isChecked() and not on)
+            panel.marking.overlay.setVisible(not on)
+        if not on:
             return
-        layers = [self.viewer.layers[n] for n in names]
+        chosen = self._chosen()
+        if chosen is None:
+            self.point.setChecked(False)
+            return
+        self._clear()
+        self.pairs = PointPairs(self.viewer, *chosen, self._pointed)
+        self._pointed()
+
+    def _pointed(self) -> None:
+        if self.pairs is not None:
+            self.say(self.pairs.words)
+
+    # -- aligning -------------------------------------------------------------------------------
+
+    def align(self) -> None:
+        """Align the two chosen images beside the window, by the clicked points if there are any."""
+        from perioview.comparison import compared
+        from perioview.subtraction import difference_picture
+
+        chosen = self._chosen()
+        if chosen is None:
+            return
+        points = None
+        if self.pairs is not None:
+            points = self.pairs.pairs
+            if len(points) < LEAST_PAIRS:
+                self.say(f"{len(points)} pairs; click at least {LEAST_PAIRS}. {self.pairs.words}")
+                return
         try:
-            images = [image_of_layer(la)[0] for la in layers]
+            earlier, later = (self._marked(la) for la in chosen)
         except InputRefused as error:
             self.say(str(error))
             return
 
-        def task() -> tuple[Any, Any, Any]:
-            first, second = (dense_bright(i) for i in images)
-            found = align(second, first, names=(names[1], names[0]))
-            changed = difference(second, first, found)
-            return found, changed, difference_picture(changed, first)
+        def task() -> tuple[Comparison, Any]:
+            from perioview.comparison import dense_bright
+
+            found = compared(earlier, later, points=points)
+            return found, difference_picture(found.difference, dense_bright(earlier.image))
 
         self.say("aligning…")
-        self.worker = in_background(task, lambda got: self._show(layers[0], *got), self.say)
+        self.carry.setEnabled(False)
+        self.worker = in_background(task, lambda got: self._show(chosen, *got), self.say)
 
-    def _show(self, earlier: Any, found: Any, changed: Any, picture: Any) -> None:
+    def _marked(self, layer: Any) -> Marked:
+        """Take the marks of a layer, as far as they are known."""
+        image, path = image_of_layer(layer)
+        panel = open_marking_panel(self.viewer)
+        species = None if panel is None else panel.visits.species(path) or image.species
+        if panel is None or species is None or image.colour:
+            return Marked(image)
+        session = panel.marking.open_session(layer, species)
+        return Marked(image, session.round.marks, session.calibration, session.mark_sd)
+
+    def _clear(self) -> None:
         for name in (LATER, CHANGE):
             if name in self.viewer.layers:
                 self.viewer.layers.remove(name)
-        for layer in self.viewer.layers:
+
+    def _show(self, layers: tuple[Any, Any], found: Comparison, picture: Any) -> None:
+        from perioview.comparison_object import radiographs_object
+        from perioview.comparison_table import comparison_table
+
+        self.point.setChecked(False)
+        self._clear()
+        earlier, changed = layers[0], found.difference
+        self.alignment = (*layers, found.alignment)
+        panel = open_marking_panel(self.viewer)
+        if panel is not None and panel.marking.layer is not earlier:
+            panel.show_layer(earlier)
+        for layer in filter(is_perioview_image, self.viewer.layers):
             layer.visible = layer is earlier
         low, high = np.percentile(changed.later[changed.known], (0.5, 99.5))
+        place = {"scale": earlier.scale, "translate": earlier.translate, "units": earlier.units}
         self.viewer.add_image(
-            changed.later, name=LATER, scale=earlier.scale, colormap="gray",
-            contrast_limits=(float(low), float(high)),
+            changed.later, name=LATER, colormap="gray",
+            contrast_limits=(float(low), float(high)), **place,
         )  # fmt: skip
-        self.viewer.add_image(picture, rgb=True, name=CHANGE, scale=earlier.scale, visible=False)
+        self.viewer.add_image(picture, rgb=True, name=CHANGE, visible=False, **place)
         self._faded(self.fade.value())
         self.viewer.reset_view()
+        self.carry.setEnabled(True)
         area = changed.known.sum() or 1
         self.say(
             "\n".join(
                 (
-                    f"aligned within {found.rms_px:.2f} px, {found.matches} matches",
+                    f"aligned within {found.alignment.rms_px:.2f} px, "
+                    f"{found.alignment.matches} matches",
                     f"significant gain {100 * changed.gain.sum() / area:.2f} %, "
                     f"loss {100 * changed.loss.sum() / area:.2f} % of the shared area",
                     f"'{CHANGE}' shows where.",
-                    *found.warnings,
+                    *found.warnings[1:],
                 )
             )
         )
+        shown = comparison_table(radiographs_object(found))
+        self.table.setText("\n".join(line for line in shown[1:] if not line.startswith("caution")))
+
+    def carry_marks(self) -> None:
+        """Show the earlier marks on the later radiograph as hollow proposals."""
+        from perioview_napari.carried import carry
+
+        if self.alignment is None:
+            return
+        earlier, later, alignment = self.alignment
+        if later not in self.viewer.layers or earlier not in self.viewer.layers:
+            self.say("One of the two images was closed; open it and align again.")
+            return
+        self.blink.setChecked(False)
+        try:
+            kept, lost = carry(marking_panel(self.viewer), earlier, later, alignment)
+        except InputRefused as fault:
+            self.say(str(fault))
+            return
+        self._clear()
+        outside = f" {lost} fall outside the later image." if lost else ""
+        self.say(
+            f"{kept} marks carried as proposals.{outside} K keeps CEJ, apex and furcation of a "
+            "tooth; drag each crest to where it is now (or Shift+K where it has not moved)."
+        )
+
+    # -- seeing ---------------------------------------------------------------------------------
 
     def _faded(self, percent: int) -> None:
         if LATER in self.viewer.layers:
             self.viewer.layers[LATER].opacity = percent / 100
+
+    def _blinking(self, on: bool) -> None:
+        if on:
+            self.timer.start()
+            return
+        self.timer.stop()
+        if LATER in self.viewer.layers:
+            self.viewer.layers[LATER].visible = True
+        self._faded(self.fade.value())
 
     def _blink(self) -> None:
         if LATER in self.viewer.layers:

@@ -7,12 +7,19 @@ from typing import Any
 from perioview_napari.panel import MarkingPanel
 
 
-def marking_panel(viewer: Any) -> MarkingPanel:
-    """Return the viewer's marking panel; dock one if there is none."""
+def open_marking_panel(viewer: Any) -> MarkingPanel | None:
+    """Return the viewer's marking panel, if one is docked."""
     for docked in viewer.window.dock_widgets.values():
         panel = docked if isinstance(docked, MarkingPanel) else docked.findChild(MarkingPanel)
         if panel is not None:
             return panel
-    made = MarkingPanel(viewer)
-    viewer.window.add_dock_widget(made, name="Mark and measure teeth", area="right")
-    return made
+    return None
+
+
+def marking_panel(viewer: Any) -> MarkingPanel:
+    """Return the viewer's marking panel; dock one if there is none."""
+    panel = open_marking_panel(viewer)
+    if panel is None:
+        panel = MarkingPanel(viewer)
+        viewer.window.add_dock_widget(panel, name="Mark and measure teeth", area="right")
+    return panel
