@@ -5,9 +5,6 @@ The SD and confidence were calibrated on phantoms, not on patients' radiographs.
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,96 +13,23 @@ from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.marks import Marks
 from perioview.proposals import LOW_CONFIDENCE, Proposal
-from perioview.proposals_click_look import (
-    APEX,
-    HIGHER,
-    LOWER,
-    Look,
-    centred,
-    looked,
-    near,
-    side_share,
-    spread,
+from perioview.proposals_click_look import APEX, side_share
+from perioview.proposals_click_partner import partner
+from perioview.proposals_click_search import (
+    First,
+    Pair,
+    Task,
+    first_look,
+    pitch_and_sizes,
+    second_look,
 )
-from perioview.proposals_click_patch import ClickFrame, root_axis
 from perioview.proposals_click_sides import WAYS, assumed_way, mesial_way, own_sides
 from perioview.proposals_strip import dense_high
 from perioview.teeth import tooth as tooth_of
 
 Array = NDArray[np.float64]
-SHORTEST, LONGEST = 6.0, 13.0  # mm; roots beyond are looked at larger or smaller
-ENOUGH = 0.7  # a look this sure needs no other
-# Without a scale an image is taken to be about as long as a common receptor; from memory.
-RECEPTOR_MM = 38.0
-SIZES_SCALED = (1.0, 0.6, 1.6)
-SIZES_UNSCALED = (1.0, 0.7, 0.5, 1.4)
 NO_MARKS = Marks()
 LEAST = 0.25  # below this confidence there is no proposal
-
-
-@dataclass(frozen=True, slots=True)
-class _Task:
-    """What is asked of the looks: how many CEJs, and which way is mesial in mm of the image."""
-
-    wanted: tuple[str, ...]
-    mesial: Array | None
-
-    def heads(self, frame: ClickFrame, way: Array) -> dict[str, int]:
-        """Head of either side's CEJ in a patch."""
-        toward = float(frame.across @ way)
-        if abs(toward) < 1e-9:
-            toward = float(frame.across[0])
-        lower, higher = ("distal", "mesial") if toward > 0 else ("mesial", "distal")
-        return {lower: LOWER, higher: HIGHER}
-
-    def look(
-        self, pixels: NDArray[np.float32], frame: ClickFrame, thorough: bool = True
-    ) -> Look | None:
-        """Look at a patch."""
-        side = None
-        if len(self.wanted) == 1 and self.mesial is not None:
-            side = self.heads(frame, self.mesial)[self.wanted[0]]
-        return looked(pixels, frame, len(self.wanted), side, thorough)
-
-
-@dataclass(frozen=True, slots=True)
-class _First:
-    """The surest look from the click, its unit's size, and the grey values it was taken on."""
-
-    look: Look
-    size: float
-    grey: NDArray[np.float32]
-    flags: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    """Two looks at one root; `zoom` is the second's unit over the first's, `unit` it per mm."""
-
-    first: Look
-    second: Look
-    zoom: float
-    unit: float
-
-    def confidence(self, head: int) -> float:
-        """Probability near the second look's spot, as both looks have it."""
-        at = self.second.spots[head]
-        unit = self.unit if math.isfinite(self.unit) else 1.0
-        late = near(self.second.maps.at[head], at.along, at.across, unit)
-        r, c = self.second.frame.pixels(np.array(at.along), np.array(at.across))
-        frame = self.first.frame
-        along, across = frame.place(np.array([float(r), float(c)]) * frame.pitch)
-        turned = float(self.second.frame.across @ frame.across) < 0
-        other = {LOWER: HIGHER, HIGHER: LOWER}.get(head, head) if turned else head
-        early = near(self.first.maps.at[other], along, across, unit / self.zoom)
-        if head != APEX and len(self.second.sides) == 1:
-            late *= side_share(self.second.maps, head)
-            early *= side_share(self.first.maps, other)
-        return min((early + late) / 2, 1.0)
-
-    def sd(self, head: int) -> float:
-        """Standard deviation along the root, in the second look's unit."""
-        return spread(self.second.maps.at[head], self.second.spots[head])
 
 
 def root_proposals(
@@ -153,29 +77,103 @@ def root_proposals(
     """
     wanted = own_sides(tooth, root, species, marks)
     _check_click(image, click, mesial)
-    pitch, sizes = _pitch(image, calibration)
-    known = tooth_of(tooth, species)
+    pitch, sizes = pitch_and_sizes(image, calibration)
     at = np.array(click, dtype=float)
-    way = (
-        np.array([0.0, WAYS[mesial]])
-        if mesial
-        else mesial_way(marks, known, root, at * pitch, pitch)
-    )
-    task = _Task(wanted, way)
-    first = _first_look(task, dense_high(image), at, pitch, sizes)
+    way = _way(marks, tooth, root, species, at * pitch, pitch, mesial)
+    task = Task(wanted, way)
+    first = first_look(task, dense_high(image), at, pitch, sizes)
     if first is None:
         return ()
-    frame, zoom = centred(first.look, SHORTEST, LONGEST)
-    second = task.look(first.grey, frame) or first.look
-    pair = _Pair(first.look, second, zoom, first.size * zoom if calibration.scaled else math.nan)
-    flags = first.flags if calibration.scaled else (*first.flags, "no_scale")
-    assumed = ("side_assumed",) if way is None and len(wanted) == 2 else ()
-    heads = _heads(task, second, assumed_way(known) if way is None else way)
-    found = [
-        _proposal(image, (tooth, root, side), pair, head, (*flags, *(assumed if side else ())))
-        for side, head in (*heads.items(), ("", APEX))
-    ]
-    return tuple(p for p in found if p is not None)
+    pair = second_look(task, first, calibration.scaled)
+    flags = _flags(first, calibration, assumed=way is None and len(wanted) == 2)
+    heads = _heads(task, pair, assumed_way(tooth_of(tooth, species)) if way is None else way)
+    return _proposals(image, tooth, root, pair, heads, flags)
+
+
+def tooth_proposals(
+    image: Image,
+    click: tuple[float, float],
+    tooth: int,
+    roots: tuple[str, ...],
+    calibration: Calibration,
+    species: str,
+    marks: Marks = NO_MARKS,
+    mesial: str | None = None,
+) -> tuple[Proposal, ...]:
+    """Propose the own CEJs and apices of both outer roots of a tooth from one click on either.
+
+    Which root was clicked is read from the image: its own CEJ lies on its outer side.
+
+    Parameters
+    ----------
+    image, click, tooth, calibration, species, marks, mesial
+        As for `root_proposals`.
+    roots : tuple of str
+        Roots of the tooth that are seen; those without a CEJ of their own are left out.
+
+    Returns
+    -------
+    tuple of Proposal
+        As of `root_proposals`, root by root; the flag ``side_assumed`` then doubts the roots'
+        names too.
+
+    Raises
+    ------
+    InputRefused
+        As `root_proposals`, and if no root of those given has a CEJ of its own.
+    """
+    sides = {root: own_sides(tooth, root, species, marks) for root in roots}
+    outer = {sides[root][0]: root for root in roots if len(sides[root]) == 1}
+    if len(outer) < 2:
+        root = next((r for r in roots if sides[r]), None)
+        if root is None:
+            raise InputRefused(
+                f"{tooth}: none of these roots has a CEJ of its own; click it alone."
+            )
+        return root_proposals(image, click, tooth, root, calibration, species, marks, mesial)
+    _check_click(image, click, mesial)
+    pitch, sizes = pitch_and_sizes(image, calibration)
+    at = np.array(click, dtype=float)
+    way = _way(marks, tooth, "", species, at * pitch, pitch, mesial)
+    task = Task(("mesial",), None)
+    first = first_look(task, dense_high(image), at, pitch, sizes)
+    if first is None:
+        return ()
+    pair = second_look(task, first, calibration.scaled)
+    flags = _flags(first, calibration, assumed=way is None)
+    head = pair.second.sides[0]
+    known = assumed_way(tooth_of(tooth, species)) if way is None else way
+    names = {h: side for side, h in task.heads(pair.second.frame, known).items()}
+    share = side_share(pair.second.maps, head)
+    found = list(
+        _proposals(image, tooth, outer[names[head]], pair, {names[head]: head}, flags, share)
+    )
+    other = partner(first, pair, calibration.scaled)
+    if other is not None:
+        side = "distal" if names[head] == "mesial" else "mesial"
+        found += _proposals(
+            image, tooth, outer[side], other, {side: other.second.sides[0]}, flags, share
+        )
+    return tuple(sorted(found, key=lambda p: roots.index(p.root)))
+
+
+def _way(
+    marks: Marks,
+    tooth: int,
+    root: str,
+    species: str,
+    at: Array,
+    pitch: Array,
+    mesial: str | None,
+) -> Array | None:
+    if mesial is not None:
+        return np.array([0.0, WAYS[mesial]])
+    return mesial_way(marks, tooth_of(tooth, species), root, at, pitch)
+
+
+def _flags(first: First, calibration: Calibration, *, assumed: bool) -> tuple[str, ...]:
+    scale = () if calibration.scaled else ("no_scale",)
+    return (*first.flags, *scale, *(("side_assumed",) if assumed else ()))
 
 
 def _check_click(image: Image, click: tuple[float, float], mesial: str | None) -> None:
@@ -190,62 +188,40 @@ def _check_click(image: Image, click: tuple[float, float], mesial: str | None) -
         raise InputRefused(*faults)
 
 
-def _pitch(image: Image, calibration: Calibration) -> tuple[Array, tuple[float, ...]]:
-    pitch = np.array(calibration.pitch, dtype=float)
-    if calibration.scaled:
-        return pitch, SIZES_SCALED
-    longest = float((np.array([image.rows, image.cols]) * pitch).max())
-    return pitch * RECEPTOR_MM / longest, SIZES_UNSCALED
-
-
-def _first_look(
-    task: _Task, pixels: NDArray[np.float32], at: Array, pitch: Array, sizes: tuple[float, ...]
-) -> _First | None:
-    """Surest look from the click: along the edges beside it, upright or level, other sizes."""
-    best: _First | None = None
-
-    def tried(grey: NDArray[np.float32], frame: ClickFrame, size: float, *flags: str) -> bool:
-        nonlocal best
-        look = task.look(grey, frame, thorough=False)
-        if look is not None and (best is None or look.sure > best.look.sure):
-            best = _First(look, size, grey, flags)
-        return best is not None and best.look.sure > ENOUGH
-
-    found = root_axis(pixels, at, pitch * sizes[0])
-    if any(tried(pixels, f, sizes[0]) for f in _frames(found, at * pitch * sizes[0])):
-        return best
-    axis = best.look.frame.axis if best is not None else found.axis
-    for size in sizes[1:]:
-        if tried(pixels, ClickFrame(at * pitch * size, axis, pitch * size), size):
-            return best
-    tried(-pixels, root_axis(-pixels, at, pitch), 1.0, "polarity_reversed")
-    return best
-
-
-def _frames(found: ClickFrame, at: Array) -> list[ClickFrame]:
-    """The frame found, and upright and level ones at the click where they differ from it."""
-    plain = [np.array([1.0, 0.0]), np.array([0.0, 1.0])]
-    away = [a for a in plain if abs(float(a @ found.axis)) < math.cos(math.radians(25))]
-    return [found, *(ClickFrame(at, a, found.pitch) for a in away)]
-
-
-def _heads(task: _Task, look: Look, way: Array) -> dict[str, int]:
+def _heads(task: Task, pair: Pair, way: Array) -> dict[str, int]:
     """Own sides, mesial first, each with its head."""
     if len(task.wanted) == 1:
-        return {task.wanted[0]: look.sides[0]}
-    heads = task.heads(look.frame, way)
+        return {task.wanted[0]: pair.second.sides[0]}
+    heads = task.heads(pair.second.frame, way)
     return {side: heads[side] for side in task.wanted}
 
 
-def _proposal(
-    image: Image, site: tuple[int, str, str], pair: _Pair, head: int, flags: tuple[str, ...]
-) -> Proposal | None:
-    at, sure = pair.second.spots[head], pair.confidence(head)
-    row, col = (float(v) for v in pair.second.frame.pixels(np.array(at.along), np.array(at.across)))
-    inside = -0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5
-    if sure < LEAST or not inside:
-        return None
-    sd = pair.sd(head) / pair.unit
-    low = ("low_confidence",) if sure < LOW_CONFIDENCE else ()
-    landmark = "cej" if site[2] else "apex"
-    return Proposal(*site, landmark, row, col, sd, sure, (*flags, *low))
+def _proposals(
+    image: Image,
+    tooth: int,
+    root: str,
+    pair: Pair,
+    heads: dict[str, int],
+    flags: tuple[str, ...],
+    share: float = 1.0,
+) -> tuple[Proposal, ...]:
+    """CEJs, then the apex; `share` is how sure the root's own name is."""
+    found = []
+    # A root told apart by its sides only has an apex as doubtful as its name.
+    for side, head in (*heads.items(), ("", APEX)):
+        at, sure = pair.second.spots[head], pair.confidence(head)
+        sure *= share if head == APEX else 1.0
+        r, c = pair.second.frame.pixels(np.array(at.along), np.array(at.across))
+        row, col = float(r), float(c)
+        if sure < LEAST or not _inside(image, row, col):
+            continue
+        low = ("low_confidence",) if sure < LOW_CONFIDENCE else ()
+        own = flags if side or len(heads) == 1 else tuple(f for f in flags if f != "side_assumed")
+        sd = pair.sd(head) / pair.unit
+        landmark = "cej" if side else "apex"
+        found.append(Proposal(tooth, root, side, landmark, row, col, sd, sure, (*own, *low)))
+    return tuple(found)
+
+
+def _inside(image: Image, row: float, col: float) -> bool:
+    return -0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5

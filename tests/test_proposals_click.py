@@ -23,7 +23,7 @@ from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.marks import Mark, Marks
 from perioview.proposals import Proposal
-from perioview.proposals_click import root_proposals
+from perioview.proposals_click import root_proposals, tooth_proposals
 from perioview.proposals_click_network import logits, networks
 from perioview.proposals_click_sides import mesial_way, own_sides
 from perioview.teeth import tooth
@@ -281,3 +281,71 @@ def test_numpy_convolutions_against_scipy() -> None:
     at, absent = logits(np.zeros((1, 80, 32, 15), np.float32), networks()[0][0])
     assert at.shape == (1, 3, 160, 64)
     assert absent.shape == (1, 3)
+
+
+def two_rooted() -> list[tuple[Phantom, list[RootSite]]]:
+    found = []
+    for seed in range(12):
+        every = list(root_sites(painted(seed)))
+        for number in dict.fromkeys(s.tooth for s in every):
+            own = [s for s in every if s.tooth == number]
+            if len(own) == 2:
+                found.append((painted(seed), own))
+    return found[:6]
+
+
+def test_one_click_on_either_root_finds_both() -> None:
+    misses, names = [], []
+    for k, (phantom, own) in enumerate(two_rooted()):
+        site = own[k % 2]
+        pitch = np.array(phantom.calibration.pitch)
+        at = (site.neck + site.apex) / 2 / pitch
+        found = tooth_proposals(
+            phantom.image,
+            (float(at[0]), float(at[1])),
+            site.tooth,
+            ("mesial", "distal"),
+            phantom.calibration,
+            "dog",
+            mesial=mesial(site),
+        )
+        by_root = {s.root: s for s in own}
+        for p in found:
+            goal = by_root[p.root].apex if p.landmark == "apex" else by_root[p.root].cej[p.side]
+            misses.append(float(np.hypot(*(np.array([p.row, p.col]) * pitch - goal))))
+            names.append((p.root, p.side))
+            assert p.side in ("", p.root)
+    assert len(misses) >= 20  # of 24: two CEJs and two apices of six teeth
+    assert np.median(misses) < 0.5
+    assert np.mean(np.array(misses) > 1) < 0.1
+
+
+def test_a_tooth_whose_sides_are_assumed_says_so_of_every_mark() -> None:
+    phantom, own = two_rooted()[0]
+    at = (own[0].neck + own[0].apex) / 2 / np.array(phantom.calibration.pitch)
+    found = tooth_proposals(
+        phantom.image,
+        (float(at[0]), float(at[1])),
+        own[0].tooth,
+        ("mesial", "distal"),
+        phantom.calibration,
+        "dog",
+    )
+    assert found
+    assert all("side_assumed" in p.flags for p in found)
+
+
+def test_a_tooth_of_one_root_is_that_root() -> None:
+    phantom, site = single()
+    at = (site.neck + site.apex) / 2 / np.array(phantom.calibration.pitch)
+    found = tooth_proposals(
+        phantom.image,
+        (float(at[0]), float(at[1])),
+        site.tooth,
+        ("single",),
+        phantom.calibration,
+        "dog",
+    )
+    assert found == clicked(phantom, site)
+    with pytest.raises(InputRefused, match="CEJ of its own"):
+        tooth_proposals(phantom.image, (9.0, 9.0), 109, ("palatal",), phantom.calibration, "dog")

@@ -2,6 +2,7 @@
 
     python tests/benchmarks/bench_click.py --generator B C --seeds 5000 5080
     python tests/benchmarks/bench_click.py --no-scale       the same without a scale
+    python tests/benchmarks/bench_click.py --per-tooth      one click a tooth, on either root
     python tests/benchmarks/bench_click.py --time           one 1500 x 2000 image
 
 The network was trained on generators A, E, F and K; B, C and D are built differently. A click falls
@@ -33,7 +34,7 @@ from perioview.bone_loss import sites
 from perioview.calibration import Calibration
 from perioview.marks import Mark, Marks
 from perioview.proposals import Proposal, crest_proposals
-from perioview.proposals_click import root_proposals
+from perioview.proposals_click import root_proposals, tooth_proposals
 
 Array = NDArray[np.float64]
 GENERATORS = {
@@ -47,6 +48,7 @@ GENERATORS = {
 UNKNOWN = Calibration(None, None, None, "none", (), 1.0)
 HUMAN_SD_MM = 0.18  # CEJ to crest by hand, repeated: Hildebolt et al. 2009
 SURE = 0.8
+Found = dict[tuple[int, str], tuple[Proposal, ...]]
 
 
 def generator(name: str) -> Callable[[int], Phantom]:
@@ -75,22 +77,56 @@ def mesial_side(site: RootSite) -> str:
     return "left" if toward[1] < 0 else "right"
 
 
-def proposed(
-    phantom: Phantom, site: RootSite, rng: np.random.Generator, scaled: bool, told: bool
-) -> tuple[Proposal, ...]:
-    """One click on a root."""
+@dataclass(frozen=True, slots=True)
+class How:
+    """How the clicks are made: with a scale, with the mesial side told, one a tooth only."""
+
+    scaled: bool
+    told: bool
+    per_tooth: bool
+
+
+def clicked(phantom: Phantom, site: RootSite, rng: np.random.Generator) -> tuple[float, float]:
+    """Return where a user might click, in px."""
     click = site.click(rng, 0.2, 0.7, 0.1) / np.array(phantom.calibration.pitch)
-    size = np.array([phantom.image.rows, phantom.image.cols])
-    r, c = np.clip(click, 0, size - 1)
-    return root_proposals(
-        phantom.image,
-        (float(r), float(c)),
-        site.tooth,
-        site.root,
-        phantom.calibration if scaled else UNKNOWN,
-        "dog",
-        mesial=mesial_side(site) if told else None,
-    )
+    r, c = np.clip(click, 0, np.array(phantom.image.pixels.shape) - 1)
+    return float(r), float(c)
+
+
+def proposed(
+    phantom: Phantom, every: dict[tuple[int, str], RootSite], rng: np.random.Generator, how: How
+) -> Found:
+    """One click on each root, or on one root of each tooth."""
+    scale = phantom.calibration if how.scaled else UNKNOWN
+    if not how.per_tooth:
+        return {
+            (t, r): root_proposals(
+                phantom.image,
+                clicked(phantom, s, rng),
+                t,
+                r,
+                scale,
+                "dog",
+                mesial=mesial_side(s) if how.told else None,
+            )
+            for (t, r), s in every.items()
+        }
+    found: Found = {}
+    for tooth in dict.fromkeys(k[0] for k in every):
+        roots = tuple(k[1] for k in every if k[0] == tooth)
+        site = every[tooth, str(rng.choice(roots))]
+        all_of = tooth_proposals(
+            phantom.image,
+            clicked(phantom, site, rng),
+            tooth,
+            roots,
+            scale,
+            "dog",
+            mesial=mesial_side(site) if how.told else None,
+        )
+        for root in roots:
+            found[tooth, root] = tuple(p for p in all_of if p.root == root)
+    return found
 
 
 def rows_of(
@@ -146,84 +182,69 @@ def line(name: str, rows: list[Row], along: bool) -> str:
     )
 
 
-def accepted(phantom: Phantom, found: dict[tuple[int, str], tuple[Proposal, ...]]) -> Marks:
-    """Everything that one click per root and acceptance give, crests too."""
-    taken = tuple(
-        Mark(p.landmark, p.row, p.col, p.tooth, p.root, p.side or None, how="accepted")
-        for ps in found.values()
-        for p in ps
+def accepted(found: Found) -> Marks:
+    """Marks that one click per root and acceptance give."""
+    return Marks(
+        tuple(
+            Mark(p.landmark, p.row, p.col, p.tooth, p.root, p.side or None, how="accepted")
+            for ps in found.values()
+            for p in ps
+        )
     )
-    marks = Marks(taken)
-    crests = crest_proposals(phantom.image, marks, phantom.calibration, "dog")
-    sure = {
-        (p.tooth, p.root, p.side): p.confidence
-        for ps in (*found.values(), crests)
-        for p in ps
-        if p.landmark != "cej"
-    }
-    for p in crests:
-        sure[p.tooth, p.root, p.side + " crest"] = p.confidence
-        marks = marks.with_mark(Mark("crest", p.row, p.col, p.tooth, p.root, p.side))
-    return marks
+
+
+def worst(
+    phantom: Phantom, site: RootSite, found: tuple[Proposal, ...], crests: list[Proposal]
+) -> tuple[float, float]:
+    """Lowest confidence and largest error in mm of a root's CEJs, apex and both crests."""
+    pitch = np.array(phantom.calibration.pitch)
+    rows = list(rows_of(site, found, pitch, np.array(phantom.image.pixels.shape) * pitch))
+    errors = [r.error if np.isfinite(r.error) else np.inf for r in rows]
+    confidences = [r.confidence for r in rows]
+    for side in SIDES:
+        p = next((p for p in crests if p.side == side), None)
+        if p is None:
+            return 0.0, np.inf
+        errors.append(abs(float((np.array([p.row, p.col]) * pitch - site.crest[side]) @ site.axis)))
+        confidences.append(p.confidence)
+    return min(confidences), max(errors)
 
 
 def judged(
-    phantom: Phantom,
-    every: dict[tuple[int, str], RootSite],
-    found: dict[tuple[int, str], tuple[Proposal, ...]],
-) -> tuple[
-    list[tuple[float, float, float]], dict[tuple[int, str], bool], dict[tuple[int, str], bool]
-]:
-    """Return (mm error, percent error, lowest confidence) of each side; whether each root is sure,
-    and whether all its marks are sure and within 1 mm."""
-    pitch = np.array(phantom.calibration.pitch)
-    marks = accepted(phantom, found)
-    crests = {
-        (p.tooth, p.root, p.side): p
-        for p in crest_proposals(
-            phantom.image,
-            Marks(tuple(m for m in marks if m.landmark != "crest")),
-            phantom.calibration,
-            "dog",
-        )
-    }
+    phantom: Phantom, every: dict[tuple[int, str], RootSite], found: Found
+) -> tuple[list[tuple[float, float, float]], dict[tuple[int, str], tuple[float, float]]]:
+    """Accept everything, propose the crests from it, and measure.
+
+    Returns (mm error, percent error, root's lowest confidence) of each side, and `worst` of each
+    root.
+    """
+    marks = accepted(found)
+    crests = crest_proposals(phantom.image, marks, phantom.calibration, "dog")
+    for p in crests:
+        marks = marks.with_mark(Mark("crest", p.row, p.col, p.tooth, p.root, p.side))
     truth = phantom.marks
     for (t, r, s), at in phantom.truth.items():
         truth = truth.with_mark(Mark("crest", *at, t, r, s))
+    extremes = {
+        key: worst(phantom, site, found[key], [p for p in crests if (p.tooth, p.root) == key])
+        for key, site in every.items()
+    }
     right = {(x.tooth, x.root, x.side): x for x in sites(truth, phantom.calibration)}
-    got = {(x.tooth, x.root, x.side): x for x in sites(marks, phantom.calibration)}
-    low: dict[tuple[int, str], float] = {}
-    far: dict[tuple[int, str], float] = {}
-    for key, site in every.items():
-        size = np.array([phantom.image.rows, phantom.image.cols]) * pitch
-        rows = list(rows_of(site, found[key], pitch, size))
-        errors = [r.error if np.isfinite(r.error) else np.inf for r in rows]
-        confidences = [r.confidence for r in rows]
-        for side in SIDES:
-            p = crests.get((*key, side))
-            errors.append(
-                np.inf
-                if p is None
-                else abs(float((np.array([p.row, p.col]) * pitch - site.crest[side]) @ site.axis))
-            )
-            confidences.append(p.confidence if p else 0.0)
-        low[key], far[key] = min(confidences), max(errors)
     lines = []
-    for key3, x in got.items():
-        y = right.get(key3)
+    for x in sites(marks, phantom.calibration):
+        y = right.get((x.tooth, x.root, x.side))
         if y is not None and np.isfinite([x.bone_loss_pct.value, y.bone_loss_pct.value]).all():
             lines.append(
                 (
                     x.bone_loss.value - y.bone_loss.value,
                     x.bone_loss_pct.value - y.bone_loss_pct.value,
-                    low[key3[0], key3[1]],
+                    extremes[x.tooth, x.root][0],
                 )
             )
-    sure = {k: v >= SURE for k, v in low.items()}
-    return lines, sure, {k: sure[k] and far[k] <= 1 for k in low}
+    return lines, extremes
 
 
-def bench(name: str, first: int, last: int, scaled: bool, told: bool) -> None:
+def bench(name: str, first: int, last: int, how: How) -> None:
     """Print all figures of one generator."""
     rows: list[Row] = []
     loss: list[tuple[float, float, float]] = []
@@ -235,11 +256,13 @@ def bench(name: str, first: int, last: int, scaled: bool, told: bool) -> None:
         pitch = np.array(phantom.calibration.pitch)
         size = np.array([phantom.image.rows, phantom.image.cols]) * pitch
         every = {(s.tooth, s.root): s for s in root_sites(phantom)}
-        found = {k: proposed(phantom, s, rng, scaled, told) for k, s in every.items()}
+        found = proposed(phantom, every, rng, how)
         for key, site in every.items():
             rows += rows_of(site, found[key], pitch, size)
-        more, sure, holds = judged(phantom, every, found)
+        more, extremes = judged(phantom, every, found)
         loss += more
+        sure = {k: v[0] >= SURE for k, v in extremes.items()}
+        holds = {k: sure[k] and v[1] <= 1 for k, v in extremes.items()}
         roots += [(sure[k], holds[k]) for k in every]
         for tooth in {k[0] for k in every}:
             own = [k for k in every if k[0] == tooth]
@@ -266,7 +289,7 @@ def bench(name: str, first: int, last: int, scaled: bool, told: bool) -> None:
     for label, pairs in (("roots", roots), ("teeth", teeth)):
         sure_n, hold_n = (sum(p[k] for p in pairs) for k in (0, 1))
         print(
-            f"  one click a root and accept, {label}: sure {100 * sure_n / len(pairs):.1f} %, "
+            f"  click and accept, {label}: sure {100 * sure_n / len(pairs):.1f} %, "
             f"sure and within 1 mm {100 * hold_n / len(pairs):.1f} %"
         )
 
@@ -298,13 +321,14 @@ def main() -> None:
     parser.add_argument("--seeds", nargs=2, type=int, default=[5000, 5080])
     parser.add_argument("--no-scale", action="store_true")
     parser.add_argument("--untold", action="store_true", help="which way is mesial is not told")
+    parser.add_argument("--per-tooth", action="store_true", help="one click a tooth, not a root")
     parser.add_argument("--time", action="store_true")
     args = parser.parse_args()
     if args.time:
         timing()
         return
     for name in args.generator:
-        bench(name, *args.seeds, not args.no_scale, not args.untold)
+        bench(name, *args.seeds, How(not args.no_scale, not args.untold, args.per_tooth))
 
 
 if __name__ == "__main__":
