@@ -23,8 +23,11 @@ from pathlib import Path
 import numpy as np
 import pydicom
 import requests
+from PIL import Image as Pillow
 from pynetdicom import AE, _config
 
+from perioview.files.tables import write_marks
+from perioview.files.visit_folder import new_visit
 from perioview.marks import Marks
 from perioview.record.destination import Destination, destination_from
 from perioview.record.history import current_reports, history, marks_from_report
@@ -32,9 +35,10 @@ from perioview.record.objects import record_objects
 from perioview.record.outbox import Sent, send, write_outbox
 from perioview.record.peer import peer_from
 from perioview.record.structured_report import site_values
+from perioview.verbs.attach import attach
 from perioview.visit import Examination, Radiograph, Visit
 from tests.orthanc import Orthanc, orthanc_at
-from tests.record_examples import PATIENT, VISIT, example_image, example_radiograph
+from tests.record_examples import PATIENT, VISIT, example_image, example_marks, example_radiograph
 
 # A sensor of 1500 x 2000 px at 16 bit, as is common.
 ROWS, COLS = 1500, 2000
@@ -171,6 +175,49 @@ def round_trip(way: str, visits: int, rows: int, cols: int) -> None:
     print(f"  largest difference: number {worst_number:g}, coordinate {worst_place:g} px")
 
 
+def visit_folder(root: Path, number: int, rows: int, cols: int) -> Path:
+    """A visit as it lies on disk: one radiograph, a PNG, and its marks."""
+    image = root / f"image{number}.png"
+    pixels = np.random.default_rng(number).integers(0, 65535, (rows, cols)).astype(np.uint16)
+    Pillow.fromarray(pixels).save(image)
+    folder = root / f"visit{number}"
+    more = {"patient_fields": {k: PATIENT[k] for k in ("breed", "sex", "neutered")}}
+    new_visit(folder, patient=f"PV-{number:04d}", name="Birch^Juniper", species="dog",
+              images=[image], owner={"name": "Birch^Alder"}, visit=VISIT, **more)  # fmt: skip
+    write_marks(folder / "marks" / f"{image.name}.csv", example_marks())
+    return folder
+
+
+def whole_verb(way: str, visits: int, rows: int, cols: int) -> None:
+    """The verb itself: reading, measuring, report, pictures, objects, storing, confirming."""
+    plain = by_pynetdicom if way == "dimse" else by_stow
+    verb: list[float] = []
+    bare: list[float] = []
+    size = 0
+    with tempfile.TemporaryDirectory() as name:
+        root = Path(name)
+        with orthanc_at(root / "orthanc") as server, orthanc_at(root / "bare") as other:
+            for number in range(visits + 1):
+                visit = visit_folder(root, number, rows, cols)
+                held = root / f"archive{number}"
+                attach(visit, str(held))
+                files = sorted(p for p in held.rglob("I*") if p.is_file())
+                size = sum(p.stat().st_size for p in files)
+                acts: list[tuple[list[float], Callable[[], object]]] = [
+                    (verb, lambda v=visit: attach(v, getattr(server, way))),  # type: ignore[misc]
+                    (bare, lambda f=files: plain(other, f)),  # type: ignore[misc]
+                ]
+                for times, act in acts[:: 1 if number % 2 else -1]:
+                    times.append(timed(act))
+    # The first visit loads fonts and libraries.
+    ratios = [v / b for v, b in zip(verb[1:], bare[1:], strict=True)]
+    print(
+        f"{way}: whole verb on {visits} visit folders, {size / 1e6:.1f} MB each, median, in ms: "
+        f"{statistics.median(verb[1:]):.0f}; bare store of the same bytes "
+        f"{statistics.median(bare[1:]):.0f}; {statistics.median(ratios):.2f} times"
+    )
+
+
 def told(way: str, visits: int, count: int, took: dict[str, list[float]], bare: list[str]) -> None:
     middle = statistics.median
     print(f"{way}: {visits} visits, {count} objects; per visit, median, in ms:")
@@ -216,9 +263,13 @@ def main() -> None:
     parser.add_argument("--rows", type=int, default=ROWS)
     parser.add_argument("--cols", type=int, default=COLS)
     parser.add_argument("--way", choices=("dimse", "web"), action="append")
+    parser.add_argument("--verb-visits", type=int, default=20)
     args = parser.parse_args()
     for way in args.way or ("dimse", "web"):
-        round_trip(way, args.visits, args.rows, args.cols)
+        if args.visits:
+            round_trip(way, args.visits, args.rows, args.cols)
+        if args.verb_visits:
+            whole_verb(way, args.verb_visits, args.rows, args.cols)
 
 
 if __name__ == "__main__":
