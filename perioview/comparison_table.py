@@ -43,6 +43,48 @@ def comparison_table(found: dict[str, Any]) -> list[str]:
     return [*lines, "", *(f"caution: {w}" for w in found["warnings"])]
 
 
+def short_table(found: dict[str, Any]) -> list[str]:
+    """Lay the change of each site out for a narrow panel.
+
+    Parameters
+    ----------
+    found : dict
+        As `perioview.comparison_object` builds it.
+    """
+    lines = []
+    if found["sites"]:
+        lines.append("change of bone loss, both visits' marks")
+    for c in found["sites"]:
+        pct = f"{_signed(c['change_pct'], 1)} ± {_number(c['change_pct_sd'])} %"
+        lines.append(f"{_place(c)}  {pct:>14}  {_briefly(c['detectable'])}")
+    if found.get("crests"):
+        lines += ["", "crest moved, read from the pair"] if lines else [
+            "crest moved, read from the pair"
+        ]  # fmt: skip
+    for c in found.get("crests", ()):
+        moved = f"{_signed(c['moved'], 2)} ± {_number(c['moved_sd'], 2)} {c['unit']}"
+        if c["moved"] is None:
+            moved = ", ".join(c["flags"]).replace("_", " ")
+        lines.append(f"{_place(c)}  {moved:>14}  {_briefly(c['detectable'])}")
+    return lines
+
+
+def _place(site: dict[str, Any]) -> str:
+    where = site["side"] if site["root"] == "single" else f"{site['root']} {site['side']}"
+    return f"{site['tooth']} {where:<14}"
+
+
+def _signed(value: float | None, digits: int) -> str:
+    if value is None:
+        return "-"
+    # Nothing has no sign.
+    return f"{value:+.{digits}f}" if round(value, digits) else f"{0:.{digits}f}"
+
+
+def _briefly(detectable: bool | None) -> str:
+    return {None: "", True: "real", False: "within error"}[detectable]
+
+
 def _real(detectable: bool | None) -> str:
     if detectable is None:
         return "not known"

@@ -212,7 +212,7 @@ class ComparePanel(QWidget):
 
     def _show(self, layers: tuple[Any, Any], found: Comparison, picture: Any) -> None:
         from perioview.comparison_object import radiographs_object
-        from perioview.comparison_table import comparison_table
+        from perioview.comparison_table import short_table
 
         self.point.setChecked(False)
         self._clear()
@@ -246,8 +246,7 @@ class ComparePanel(QWidget):
                 )
             )
         )
-        shown = comparison_table(radiographs_object(found))
-        self.table.setText("\n".join(line for line in shown[1:] if not line.startswith("caution")))
+        self.table.setText("\n".join(short_table(radiographs_object(found))))
 
     def carry_marks(self) -> None:
         """Show the earlier marks on the later radiograph as hollow proposals."""

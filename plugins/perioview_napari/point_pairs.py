@@ -131,7 +131,7 @@ class PointPairs:
         if places:
             high = float(self.layers[0].data.shape[0] * self.layers[0].scale[-2])
             self._shown = self.viewer.add_points(
-                np.array(places), name=PAIRS, size=0.02 * high, symbol="cross",
+                np.array(places), name=PAIRS, size=0.035 * high, symbol="cross",
                 face_color=colours, border_width=0, features={"n": numbers},
                 text={"string": "{n}", "color": "white", "size": 14, "anchor": "upper_left"},
                 units=self.layers[0].units,
