@@ -29,6 +29,8 @@ from perioview.teeth import tooth as tooth_of
 
 Array = NDArray[np.float64]
 NO_MARKS = Marks()
+# Roots without a CEJ of their own lie behind others, and no training picture had one.
+BEHIND = 0.75
 LEAST = 0.25  # below this confidence there is no proposal
 
 
@@ -210,7 +212,7 @@ def _proposals(
     # A root told apart by its sides only has an apex as doubtful as its name.
     for side, head in (*heads.items(), ("", APEX)):
         at, sure = pair.second.spots[head], pair.confidence(head)
-        sure *= share if head == APEX else 1.0
+        sure *= (share if heads else BEHIND) if head == APEX else 1.0
         r, c = pair.second.frame.pixels(np.array(at.along), np.array(at.across))
         row, col = float(r), float(c)
         if sure < LEAST or not _inside(image, row, col):

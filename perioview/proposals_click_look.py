@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview.proposals_click_network import Maps, maps
-from perioview.proposals_click_patch import ACROSS, ALONG, STEP, ClickFrame, patch
+from perioview.proposals_click_patch import ACROSS, ALONG, STEP, TARGET_SD, ClickFrame, patch
 
 Array = NDArray[np.float64]
 NEAR_ALONG, NEAR_ACROSS = 0.5, 1.0  # mm; mass this near is the confidence
@@ -89,9 +89,10 @@ def spot(p: Array) -> Spot:
 
 
 def spread(p: Array, at: Spot) -> float:
-    """Standard deviation along the root about a spot."""
+    """Standard deviation along the root about a spot, less what the fit's own targets spread."""
     total = max(float(p.sum()), 1e-9)
-    return float(np.sqrt((p * (_S - at.along) ** 2).sum() / total + STEP**2 / 12))
+    variance = float((p * (_S - at.along) ** 2).sum()) / total - TARGET_SD**2
+    return float(np.sqrt(max(variance, (0.3 * STEP) ** 2)))
 
 
 def looked(

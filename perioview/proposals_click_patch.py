@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 STEP = 0.2  # mm from one sample of the patch to the next
+TARGET_SD = 0.17  # mm; a landmark's target is this wide in the network's fit
 SHAPE = (160, 64)  # along the root, across it
 ALONG = (np.arange(SHAPE[0]) - (SHAPE[0] - 1) / 2) * STEP
 ACROSS = (np.arange(SHAPE[1]) - (SHAPE[1] - 1) / 2) * STEP

@@ -349,3 +349,13 @@ def test_a_tooth_of_one_root_is_that_root() -> None:
     assert found == clicked(phantom, site)
     with pytest.raises(InputRefused, match="CEJ of its own"):
         tooth_proposals(phantom.image, (9.0, 9.0), 109, ("palatal",), phantom.calibration, "dog")
+
+
+def test_a_root_behind_others_is_never_sure() -> None:
+    phantom, site = single()
+    at = (site.neck + site.apex) / 2 / np.array(phantom.calibration.pitch)
+    found = root_proposals(
+        phantom.image, (float(at[0]), float(at[1])), 109, "palatal", phantom.calibration, "dog"
+    )
+    assert [p.landmark for p in found] in ([], ["apex"])
+    assert all(p.confidence < 0.8 for p in found)

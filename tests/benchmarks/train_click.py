@@ -28,7 +28,7 @@ from phantoms.ray_solids import ray_phantom
 from phantoms.thickness_maps import thickness_phantom
 
 from perioview.proposals_click_network import DILATIONS, inputs
-from perioview.proposals_click_patch import ACROSS, ALONG, ClickFrame, patch, root_axis
+from perioview.proposals_click_patch import ACROSS, ALONG, TARGET_SD, ClickFrame, patch, root_axis
 from perioview.proposals_strip import dense_high
 
 Array = NDArray[Any]
@@ -181,8 +181,8 @@ def targets(m: Array) -> Array:
     out = np.zeros((3, len(ALONG) * len(ACROSS) + 1), np.float32)
     for k, j in enumerate((0, 2, 5)):
         if np.isfinite(m[j]):
-            s = np.exp(-0.5 * ((ALONG - m[j]) / 0.17) ** 2)
-            t = np.exp(-0.5 * ((ACROSS - m[j + 1]) / 0.17) ** 2)
+            s = np.exp(-0.5 * ((ALONG - m[j]) / TARGET_SD) ** 2)
+            t = np.exp(-0.5 * ((ACROSS - m[j + 1]) / TARGET_SD) ** 2)
             out[k, :-1] = (s[:, None] * t[None]).ravel()
             out[k] /= max(out[k].sum(), 1e-9)
         else:
