@@ -286,10 +286,11 @@ def bench_window_kills(count):
 
     chance = random.Random(23)
     lost, placed = [], []
-    here = Path(__file__).parent
+    here = Path(__file__).parent.resolve()
+    film = next(f for f in sample_files() if f.name == "left-jaw.dcm")
     for i in range(count):
         with tempfile.TemporaryDirectory() as name:
-            path = Path(shutil.copy(sample_files()[0], name))
+            path = Path(shutil.copy(film, name))
             process = subprocess.Popen(
                 [
                     sys.executable,
@@ -306,6 +307,8 @@ def bench_window_kills(count):
             for line in process.stdout:
                 if line.strip() == b"ready":
                     break
+            else:
+                raise SystemExit("the window did not open: nothing was tried")
             time.sleep(chance.uniform(0.0, 4.0))
             process.kill()
             lines = process.stdout.read().split(b"\n")
