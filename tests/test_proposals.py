@@ -26,7 +26,9 @@ from perioview.errors import InputRefused
 from perioview.marks import Mark, Marks
 from perioview.proposals import Proposal, crest_proposals
 from perioview.proposals_frame import side_frames
-from perioview.proposals_posterior import peak
+from perioview.proposals_network import LONGEST, WIDTH
+from perioview.proposals_posterior import peak, posteriors
+from perioview.proposals_strip import STEP
 
 # The yardstick: published repeatability of a CEJ-crest distance marked by hand, SD 0.18 mm
 # (Hildebolt et al. 2009, Oral Surg 108(3):e96-107).
@@ -143,6 +145,33 @@ def test_without_a_scale_places_stay_and_millimetres_are_unknown() -> None:
     assert all(math.isnan(p.sd_mm) and "no_scale" in p.flags for p in other)
     moved = apart_mm(proposed(phantom), other, phantom.calibration.pitch[0])
     assert np.median(moved) < HUMAN_SD_MM
+
+
+@pytest.mark.parametrize("times", [0.5, 2.7])
+def test_roots_of_other_sizes_are_searched_alike(times: float) -> None:
+    # The same pictures as of a toy breed's roots of 5 mm, and of canines of 25 mm and more.
+    phantoms = [painted(0), painted(2)]
+    errors = []
+    for phantom in phantoms:
+        mm = phantom.calibration.pitch[0] * times
+        scale = Calibration(mm, mm, 0.0, "given", (), 1.0)
+        errors += errors_mm(replace(phantom, calibration=scale))
+    lengths = np.array(
+        [f.length * f.unit_mm for p in phantoms for f in side_frames(p.marks, scale, "dog")]
+    )
+    assert lengths.max() > 25 if times > 1 else lengths.min() < 5.5
+    assert np.median([e for e, _ in errors]) / times < HUMAN_SD_MM
+
+
+def test_crest_is_sought_to_the_root_end_analytic() -> None:
+    along = np.stack([-2.4 + STEP * np.arange(LONGEST)] * 2)
+    x = np.zeros((2, LONGEST, WIDTH), np.float32)
+    live = np.ones((2, LONGEST), np.float32)
+    found = posteriors(x, live, along, np.array([9.0, 12.0]))
+    np.testing.assert_allclose(found.sum(axis=1), 1)
+    for row, at, length in zip(found, along, (9.0, 12.0), strict=True):
+        assert (row[at < length] > 0).all()
+        assert (row[at >= length] == 0).all()
 
 
 def test_wiped_out_crest_is_not_trusted() -> None:
