@@ -17,6 +17,7 @@ from perioview.measurement import Measurement, missing
 Z95 = 1.96
 """Two-sided 5 % of a normal distribution, as the comparison's definition has it."""
 YEAR_DAYS = 365.25
+TOO_FEW = "Nothing can be said yet: it takes two visits on different days."
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +149,9 @@ class Progression:
     sentence: str
 
 
-def progression(dates: Sequence[dt.date], values: Sequence[Measurement]) -> Progression:
+def progression(
+    dates: Sequence[dt.date], values: Sequence[Measurement], what: str = "Bone loss"
+) -> Progression:
     """Fit a straight line over the visits, each weighted by its own uncertainty.
 
     Parameters
@@ -156,6 +159,8 @@ def progression(dates: Sequence[dt.date], values: Sequence[Measurement]) -> Prog
     dates : sequence of date
     values : sequence of Measurement
         One per date, in one unit; missing ones are passed over.
+    what : str
+        What the sentence speaks of.
 
     Returns
     -------
@@ -181,12 +186,35 @@ def progression(dates: Sequence[dt.date], values: Sequence[Measurement]) -> Prog
             math.nan,
             math.nan,
             len(used),
-            "Nothing can be said yet: it takes two visits on different days.",
+            TOO_FEW,
         )
     slope, sd, factor = _weighted_slope(used)
     low, high = slope - factor * sd, slope + factor * sd
     per_year = Measurement(slope, sd, unit)
-    return Progression(per_year, low, high, len(used), _sentence(per_year, low, high, used))
+    days = (max(d for d, _ in used) - min(d for d, _ in used)).days
+    sentence = _sentence(per_year, (low, high), (len(used), days), what)
+    return Progression(per_year, low, high, len(used), sentence)
+
+
+def rate_of_change(change: Measurement, days: int, what: str = "Bone loss") -> Progression:
+    """Change between two visits as a rate, when its SD is known better than the visits' own.
+
+    Parameters
+    ----------
+    change : Measurement
+        Later minus earlier.
+    days : int
+        Between the visits.
+    what : str
+        What the sentence speaks of.
+    """
+    unit = f"{change.unit}/a"
+    if days <= 0 or not change.known:
+        return Progression(missing(unit, "too_few_visits"), math.nan, math.nan, 0, TOO_FEW)
+    years = days / YEAR_DAYS
+    per_year = Measurement(change.value / years, change.sd / years, unit)
+    low, high = (per_year.value + k * Z95 * per_year.sd for k in (-1, 1))
+    return Progression(per_year, low, high, 2, _sentence(per_year, (low, high), (2, days), what))
 
 
 def _weighted_slope(used: list[tuple[dt.date, Measurement]]) -> tuple[float, float, float]:
@@ -210,15 +238,14 @@ def _weighted_slope(used: list[tuple[dt.date, Measurement]]) -> tuple[float, flo
 
 
 def _sentence(
-    per_year: Measurement, low: float, high: float, used: list[tuple[dt.date, Measurement]]
+    per_year: Measurement, interval: tuple[float, float], rest: tuple[int, int], what: str
 ) -> str:
-    span = f"{per_year.unit.removesuffix('/a')} a year"
-    days = (max(d for d, _ in used) - min(d for d, _ in used)).days
-    interval = f"95 % interval {low:+.1f} to {high:+.1f}, {len(used)} visits over {days} days"
+    unit = per_year.unit.removesuffix("/a")
+    points = "points" if unit == "%" else unit
+    (low, high), (visits, days) = interval, rest
+    told = f"95 % interval {low:+.1f} to {high:+.1f}, {visits} visits over {days} days"
     if low > 0:
-        return f"Bone loss grew by {per_year.value:.1f} {span} ({interval})."
+        return f"{what} grew by {per_year.value:.1f} {points} a year ({told})."
     if high < 0:
-        return f"Measured loss fell by {-per_year.value:.1f} {span} ({interval})."
-    return (
-        f"Nothing can be said yet: the change is within what repeated marking shows ({interval})."
-    )
+        return f"{what} fell by {-per_year.value:.1f} {points} a year ({told})."
+    return f"Nothing can be said yet: the change is within what repeated marking shows ({told})."

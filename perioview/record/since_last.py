@@ -38,6 +38,8 @@ class SinceLast:
         Teeth staged at either visit.
     faults : tuple of str
         What could not be compared.
+    days : int or None
+        Between the two visits; None when one is not dated.
     """
 
     date: str
@@ -45,6 +47,29 @@ class SinceLast:
     pictures: dict[str, bytes]
     stages: tuple[StageChange, ...]
     faults: tuple[str, ...] = ()
+    days: int | None = None
+
+    def rates(self) -> dict[str, str]:
+        """How fast bone was lost, in words, by site; those without an answer together."""
+        from perioview.measurement import Measurement
+        from perioview.progression import rate_of_change
+
+        told: dict[str, str] = {}
+        silent = 0
+        for site in self.result.get("sites", ()):
+            if site["change_pct"] is None or not self.days:
+                continue
+            change = Measurement(site["change_pct"], site["change_pct_sd"], "%")
+            if site["detectable"]:
+                place = f"{site['tooth']} {site['root']} {site['side']}"
+                told[place] = rate_of_change(change, self.days).sentence
+            else:
+                silent += 1
+        if silent:
+            told[f"{silent} other sites" if told else f"All {silent} sites"] = (
+                "Nothing can be said yet: the change is within what repeated marking shows."
+            )
+        return told
 
     def json_object(self) -> dict[str, Any]:
         """The comparison as plain values."""
@@ -52,6 +77,7 @@ class SinceLast:
             "date": self.date,
             **{k: self.result.get(k, []) for k in ("sites", "crests", "teeth")},
             "files": [pair["files"] for pair in self.result.get("pairs", ())],
+            "rates": self.rates(),
             "home_care": self.result.get("home_care"),
             "stages": [{"tooth": s.tooth, "before": s.before, "now": s.now} for s in self.stages],
             "warnings": [*self.result.get("warnings", ()), *self.faults],
@@ -114,13 +140,16 @@ def since_last(folder: str, previous: str, now: Examination, mark_sd: str | None
     earlier = examine(previous, mark_sd=mark_sd)
     _check(earlier, now, previous)
     found = compared_visits(earlier, now, mark_sd=mark_sd)
-    date = str(_day(earlier) or "not dated")
+    first, last = _day(earlier), _day(now)
+    date = str(first or "not dated")
+    days = (last - first).days if first and last else None
     if not found.pairs:
         faults = found.faults or (f"{previous}, {folder}: no two images share a tooth.",)
         empty = {"home_care": found.home.json_object()} if found.home else {}
-        return SinceLast(date, empty, {}, _stages(earlier, now), faults)
+        return SinceLast(date, empty, {}, _stages(earlier, now), faults, days)
     pictures = {pair.files[1]: _picture(pair) for pair in found.pairs}
-    return SinceLast(date, visits_object(found), pictures, _stages(earlier, now))
+    stages = _stages(earlier, now)
+    return SinceLast(date, visits_object(found), pictures, stages, days=days)
 
 
 def _picture(pair: RadiographPair | PhotoPair) -> bytes:

@@ -58,12 +58,32 @@ def since_last_pages(pdf: Any, since: SinceLast) -> None:
     if rows:
         text(pdf, "+ is more loss. Points: per cent of the root. ± one SD of both visits' marks; "
              "more than repeat: beyond 1.96 SD.", 7)  # fmt: skip
+        for place, sentence in found["rates"].items():
+            text(pdf, f"{place}: {sentence}")
+    _crest_table(pdf, found["crests"])
     _plaque_table(pdf, found["teeth"])
     for sentence in (found["home_care"] or {}).get("sentences", ()):
         text(pdf, sentence)
     _stage_table(pdf, since)
     for warning in found["warnings"]:
         text(pdf, f"Note: {warning}", 7.5)
+
+
+def _crest_table(pdf: Any, crests: list[dict[str, Any]]) -> None:
+    rows = [
+        (
+            str(c["tooth"]), c["root"], c["side"], _of(c["moved"], c["moved_sd"], 2), c["unit"],
+            _real(c["detectable"]), ", ".join(c["flags"]).replace("_", " "),
+        )
+        for c in crests
+    ]  # fmt: skip
+    if not rows:
+        return
+    heading(pdf, "Crest moved toward the apex, read from the aligned pair itself", 1, 40)
+    head = ("tooth", "root", "side", "moved", "unit", "more than error?", "why not read")
+    grid(pdf, head, rows, (11, 22, 14, 26, 11, 40, 40))
+    text(pdf, "From where the bone margin shows in both pictures, not from this visit's marks; "
+         "± one SD, tested on computed and drawn pictures only.", 7)  # fmt: skip
 
 
 def _plaque_table(pdf: Any, teeth: list[dict[str, Any]]) -> None:

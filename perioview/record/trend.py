@@ -7,10 +7,18 @@ from collections.abc import Iterable
 from html import escape
 from typing import Any
 
-_WIDTH, _HEIGHT, _LEFT, _TOP, _ACROSS = 230, 130, 34, 26, 3
+from perioview.record.course import Course, site_courses
+
+_WIDTH, _HEIGHT, _LEFT, _TOP, _ACROSS = 230, 130, 34, 36, 3
 # Solid, dashed and dotted tell roots and sides apart without colour.
 _DASHES = ("", "5 3", "1 3", "7 3 1 3", "3 3", "9 3")
-_QUANTITIES = {"bone_loss_pct": "bone loss, % of root", "coverage_pct": "plaque, % of crown"}
+_QUANTITIES = {
+    "bone_loss_pct": "bone loss, % of root",
+    "coverage_pct": "plaque, % of crown",
+    "probing_depth_mm": "probing, deepest, mm",
+}
+# Highest value of the axis; ticks are quarters of it.
+_HIGHEST = {"probing_depth_mm": 12}
 
 Point = tuple[dt.date, float, float]
 
@@ -53,41 +61,75 @@ def trend_svg(rows: Iterable[dict[str, Any]]) -> str:
     Returns
     -------
     str
-        SVG; percent upward from 0 to 100, dates to the right, the same for all teeth.
+        SVG; percent upward from 0 to 100 (probing: 0 to 12 mm), dates to the right, the same for
+        all teeth; under each title the stage at every visit and what can be said of the rate.
     """
+    rows = list(rows)
     drawn = courses(rows)
+    verdicts = _verdicts(rows)
     days = [day for lines in drawn.values() for points in lines.values() for day, _, _ in points]
     first, last = (min(days), max(days)) if days else (dt.date.min, dt.date.min)
     across, down = _ACROSS, -(-max(len(drawn), 1) // _ACROSS)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" font-family="sans-serif" font-size="9" '
-        f'viewBox="0 0 {across * (_WIDTH + 20)} {down * (_HEIGHT + 80)}">'
+        f'viewBox="0 0 {across * (_WIDTH + 20)} {down * (_HEIGHT + 90)}">'
         '<rect width="100%" height="100%" fill="white"/>'
     ]
     for index, ((tooth, quantity), lines) in enumerate(drawn.items()):
-        x, y = index % across * (_WIDTH + 20), index // across * (_HEIGHT + 80)
+        x, y = index % across * (_WIDTH + 20), index // across * (_HEIGHT + 90)
         parts.append(f'<g transform="translate({x} {y})">')
-        parts += _panel(f"{tooth}: {_QUANTITIES[quantity]}", lines, first, last)
+        title = f"{tooth}: {_QUANTITIES[quantity]}"
+        verdict = verdicts.get((tooth, quantity), "")
+        parts += _panel((title, verdict), lines, (first, last), _HIGHEST.get(quantity, 100))
         parts.append("</g>")
     return "".join([*parts, "</svg>\n"])
 
 
+def _verdicts(rows: list[dict[str, Any]]) -> dict[tuple[int, str], str]:
+    """Say of each tooth in a few words how fast its worst site goes, and its stages."""
+    found: dict[tuple[int, str], list[Course]] = {}
+    for course in site_courses(rows):
+        found.setdefault((course.tooth, course.quantity), []).append(course)
+    return {place: _verdict(mine) for place, mine in found.items()}
+
+
+def _verdict(mine: list[Course]) -> str:
+    by_day = {day: stage for c in mine for day, stage in zip(c.days, c.stages, strict=True)}
+    staged = [stage for _, stage in sorted(by_day.items()) if stage]
+    stages = ""
+    if mine[0].quantity == "bone_loss_pct" and staged:
+        stages = f"stage {', '.join(staged)}; "
+    changed = [c.rate for c in mine if c.rate.low > 0 or c.rate.high < 0]
+    if not changed:
+        return f"{stages}nothing can be said yet"
+    rate = max(changed, key=lambda r: abs(r.per_year.value))
+    unit = rate.per_year.unit.removesuffix("/a")
+    return f"{stages}{rate.per_year.value:+.1f} {unit} a year ({rate.low:+.1f} to {rate.high:+.1f})"
+
+
 def _panel(
-    title: str, lines: dict[str, list[Point]], first: dt.date, last: dt.date
+    words: tuple[str, str],
+    lines: dict[str, list[Point]],
+    span_days: tuple[dt.date, dt.date],
+    highest: float,
 ) -> Iterable[str]:
+    (title, verdict), (first, last) = words, span_days
     span = max((last - first).days, 1)
 
     def at(day: dt.date, value: float) -> tuple[float, float]:
         # A patient seen once has its point in the middle.
         share = (day - first).days / span if last > first else 0.5
         x = _LEFT + 8 + share * (_WIDTH - _LEFT - 16)
-        return round(x, 2), round(_TOP + (100 - min(max(value, 0), 100)) / 100 * _HEIGHT, 2)
+        return round(x, 2), round(
+            _TOP + (highest - min(max(value, 0), highest)) / highest * _HEIGHT, 2
+        )
 
     yield f'<text x="{_LEFT}" y="14" font-size="11" font-weight="bold">{escape(title)}</text>'
-    for tick in (0, 25, 50, 75, 100):
+    yield f'<text x="{_LEFT}" y="26" font-size="8">{escape(verdict)}</text>'
+    for tick in (highest * k / 4 for k in range(5)):
         y = at(first, tick)[1]
         yield f'<path d="M{_LEFT} {y}H{_WIDTH}" stroke="#ccc"/>'
-        yield f'<text x="{_LEFT - 4}" y="{y + 3}" text-anchor="end">{tick}</text>'
+        yield f'<text x="{_LEFT - 4}" y="{y + 3}" text-anchor="end">{tick:g}</text>'
     below = _TOP + _HEIGHT + 12
     yield f'<text x="{_LEFT}" y="{below}">{first.isoformat()}</text>'
     if last > first:
