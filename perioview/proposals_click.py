@@ -82,7 +82,7 @@ def root_proposals(
     pitch, sizes = pitch_and_sizes(image, calibration)
     at = np.array(click, dtype=float)
     way = _way(marks, tooth, root, species, at * pitch, pitch, mesial)
-    task = Task(wanted, way)
+    task = Task(wanted, way, at)
     first = first_look(task, dense_high(image), at, pitch, sizes)
     if first is None:
         return ()
@@ -137,7 +137,7 @@ def tooth_proposals(
     pitch, sizes = pitch_and_sizes(image, calibration)
     at = np.array(click, dtype=float)
     way = _way(marks, tooth, "", species, at * pitch, pitch, mesial)
-    task = Task(("mesial",), None)
+    task = Task(("mesial",), None, at)
     first = first_look(task, dense_high(image), at, pitch, sizes)
     if first is None:
         return ()

@@ -13,6 +13,9 @@ from perioview.proposals_click_patch import ACROSS, ALONG, STEP, TARGET_SD, Clic
 Array = NDArray[np.float64]
 NEAR_ALONG, NEAR_ACROSS = 0.5, 1.0  # mm; mass this near is the confidence
 APEX, LOWER, HIGHER = 0, 1, 2
+OFF_ROOT = 0.5  # confidence kept by a root that was found beside the click
+STRAY = 0.6  # mm that a click may lie beside the root; roots bend
+SLIM = 0.16  # half a root's width as a share of its length, where one CEJ alone is known
 _S, _T = np.meshgrid(ALONG, ACROSS, indexing="ij")
 
 
@@ -47,6 +50,8 @@ class Look:
         By head: the apex and the CEJs in `sides`.
     sure : float
         Probability that all of it is so.
+    on_root : float
+        1 where the click lies on the root found, else `OFF_ROOT`.
     """
 
     frame: ClickFrame
@@ -54,6 +59,7 @@ class Look:
     sides: tuple[int, ...]
     spots: dict[int, Spot]
     sure: float
+    on_root: float
 
 
 def near(p: Array, along: float, across: float, unit: float = 1.0) -> float:
@@ -63,12 +69,14 @@ def near(p: Array, along: float, across: float, unit: float = 1.0) -> float:
     return float(p[close].sum())
 
 
-def spot(p: Array) -> Spot:
+def spot(p: Array, unit: float) -> Spot:
     """Mode of a map, finer than its samples.
 
     Parameters
     ----------
     p : ndarray of float, shape SHAPE
+    unit : float
+        The patch's unit per mm, or per assumed mm.
 
     Returns
     -------
@@ -85,7 +93,7 @@ def spot(p: Array) -> Spot:
         if total <= 0:
             break
         s, t = float((weight * _S).sum()) / total, float((weight * _T).sum()) / total
-    return Spot(s, t, near(p, s, t))
+    return Spot(s, t, near(p, s, t, unit))
 
 
 def spread(p: Array, at: Spot) -> float:
@@ -100,6 +108,8 @@ def looked(
     frame: ClickFrame,
     wanted: int,
     side: int | None,
+    click: Array | None,
+    unit: float,
     thorough: bool,
 ) -> Look | None:
     """Look at one patch.
@@ -113,6 +123,10 @@ def looked(
         How many CEJs the root has of its own: 0, 1 or 2.
     side : int or None
         Head of the one wanted, where it is known.
+    click : ndarray of float, shape (2,)
+        (row, col) px that lies on the root; None where none does.
+    unit : float
+        The patch's unit per mm, so that looks of several sizes are as sure of the same distance.
     thorough : bool
         Whether to average over all mirror images.
 
@@ -126,10 +140,34 @@ def looked(
         return None
     found = maps(grey, thorough)
     sides, sure = _sides(found, wanted, side)
-    spots = {head: spot(found.at[head]) for head in (APEX, *sides)}
+    spots = {head: spot(found.at[head], unit) for head in (APEX, *sides)}
     for head in spots:
         sure *= spots[head].mass
-    return Look(frame, found, sides, spots, sure)
+    off = click is not None and _beside(frame.place(click * frame.pitch), spots) > STRAY * unit
+    on_root = OFF_ROOT if off else 1.0
+    return Look(frame, found, sides, spots, sure * on_root, on_root)
+
+
+def _beside(click: tuple[float, float], spots: dict[int, Spot]) -> float:
+    """How far a position lies outside the root that was found, in the patch's unit."""
+    at = {head: np.array([s.along, s.across]) for head, s in spots.items()}
+    if len(at) == 1:
+        return 0.0
+    end = at[APEX]
+    if len(at) == 3:
+        top, half = (at[LOWER] + at[HIGHER]) / 2, float(np.hypot(*(at[HIGHER] - at[LOWER]))) / 2
+    else:
+        head = LOWER if LOWER in at else HIGHER
+        half = SLIM * float(np.hypot(*(end - at[head])))
+        top = at[head] + np.array([0.0, half if head == LOWER else -half])
+    length = max(float(np.hypot(*(end - top))), 1e-6)
+    way = (end - top) / length
+    d = np.array(click) - top
+    along, out = float(d @ way), abs(float(d[0] * way[1] - d[1] * way[0]))
+    share = min(max(along / length, 0.0), 1.0)
+    # Coronal to the neck a crown is broader than its root.
+    beyond = max(along - length, -along - 0.3 * length, 0.0)
+    return max(out - half * float(np.sqrt(1 - share**2)), 0.0) + beyond
 
 
 def _sides(found: Maps, wanted: int, side: int | None) -> tuple[tuple[int, ...], float]:

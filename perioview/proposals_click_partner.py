@@ -34,7 +34,7 @@ def partner(first: First, pair: Pair, scaled: bool) -> Pair | None:
     length = abs(apex.along - own.along)
     way = 1.0 if known.sides[0] == LOWER else -1.0
     # Told as if the clicked root were the mesial one: only the side matters here.
-    task = Task(("distal",), -way * frame.across)
+    task = Task(("distal",), -way * frame.across, None)
     looks = [_look(task, first, frame, way * share * length) for share in APART]
     seen = [look for look in looks if look is not None]
     if not seen:
@@ -52,4 +52,4 @@ def partner(first: First, pair: Pair, scaled: bool) -> Pair | None:
 
 def _look(task: Task, first: First, frame: ClickFrame, shift: float) -> Look | None:
     beside = ClickFrame(frame.origin + shift * frame.across, frame.axis, frame.pitch)
-    return task.look(first.grey, beside, thorough=False)
+    return task.look(first.grey, beside, 1.0, thorough=False)

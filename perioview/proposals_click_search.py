@@ -42,10 +42,13 @@ class Task:
         Sides with a CEJ of their own.
     mesial : ndarray of float, shape (2,)
         Direction in mm of the image; None where it is not known.
+    click : ndarray of float, shape (2,)
+        (row, col) px on the root; None where none is.
     """
 
     wanted: tuple[str, ...]
     mesial: Array | None
+    click: Array | None
 
     def heads(self, frame: ClickFrame, way: Array) -> dict[str, int]:
         """Head of either side's CEJ in a patch."""
@@ -56,13 +59,13 @@ class Task:
         return {lower: LOWER, higher: HIGHER}
 
     def look(
-        self, pixels: NDArray[np.float32], frame: ClickFrame, thorough: bool = True
+        self, pixels: NDArray[np.float32], frame: ClickFrame, unit: float, thorough: bool = True
     ) -> Look | None:
         """Look at a patch."""
         side = None
         if len(self.wanted) == 1 and self.mesial is not None:
             side = self.heads(frame, self.mesial)[self.wanted[0]]
-        return looked(pixels, frame, len(self.wanted), side, thorough)
+        return looked(pixels, frame, len(self.wanted), side, self.click, unit, thorough)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +110,7 @@ class Pair:
         if head != APEX and len(self.second.sides) == 1:
             late *= side_share(self.second.maps, head)
             early *= side_share(self.first.maps, other)
-        return min((early + late) / 2, 1.0)
+        return min((early + late) / 2, 1.0) * self.second.on_root
 
     def sd(self, head: int) -> float:
         """Standard deviation along the root, in the second look's unit."""
@@ -131,7 +134,7 @@ def first_look(
 
     def tried(grey: NDArray[np.float32], frame: ClickFrame, size: float, *flags: str) -> bool:
         nonlocal best
-        look = task.look(grey, frame, thorough=False)
+        look = task.look(grey, frame, size, thorough=False)
         if look is not None and (best is None or look.sure > best.look.sure):
             best = First(look, size, grey, flags)
         return best is not None and best.look.sure > ENOUGH
@@ -157,7 +160,7 @@ def _frames(found: ClickFrame, at: Array) -> list[ClickFrame]:
 def second_look(task: Task, first: First, scaled: bool) -> Pair:
     """Look again, centred on what the first look found."""
     frame, zoom = centred(first.look, SHORTEST, LONGEST)
-    second = task.look(first.grey, frame)
+    second = task.look(first.grey, frame, first.size * zoom)
     if second is None:
         second, zoom = first.look, 1.0
     return Pair(first.look, second, zoom, first.size * zoom if scaled else math.nan)

@@ -359,3 +359,43 @@ def test_a_root_behind_others_is_never_sure() -> None:
     )
     assert [p.landmark for p in found] in ([], ["apex"])
     assert all(p.confidence < 0.8 for p in found)
+
+
+def test_wrong_polarity_is_noticed() -> None:
+    phantom, site = single()
+    lying = replace(phantom.image, inverted=not phantom.image.inverted)
+    found = clicked(phantom, site, lying)
+    told = [p for p in found if "polarity_reversed" in p.flags]
+    assert told == list(found) or all(p.confidence < 0.8 for p in found)
+
+
+def test_pixels_need_not_be_square() -> None:
+    phantom, site = single()
+    straight = clicked(phantom, site)
+    mm = phantom.calibration.pitch[0]
+    image = replace(phantom.image, pixels=np.repeat(phantom.image.pixels, 2, axis=0))
+    at = (site.neck + site.apex) / 2 / mm
+    scale = replace(phantom.calibration, row_mm=mm / 2, ratio=0.5)
+    found = root_proposals(
+        image, (2 * float(at[0]) + 0.5, float(at[1])), site.tooth, site.root, scale, "dog"
+    )
+    assert len(found) == len(straight)
+    for p, q in zip(found, straight, strict=True):
+        assert math.hypot((p.row - 0.5) / 2 - q.row, p.col - q.col) * mm < 0.1
+
+
+def test_a_click_beside_every_root_leads_to_nothing_sure() -> None:
+    # Apical to the roots there is bone alone; what is found from there is not where the click is.
+    sure = 0
+    for seed in range(4):
+        phantom = painted(seed)
+        pitch = np.array(phantom.calibration.pitch)
+        for site in root_sites(phantom):
+            r, c = (site.apex + 1.5 * site.axis) / pitch
+            if not (0 <= r < phantom.image.rows and 0 <= c < phantom.image.cols):
+                continue
+            found = root_proposals(
+                phantom.image, (r, c), site.tooth, site.root, phantom.calibration, "dog"
+            )
+            sure += sum(p.confidence >= 0.8 for p in found)
+    assert sure == 0
