@@ -87,5 +87,5 @@ def test_trend_shows_probing_stage_and_what_can_be_said():
     rows += [row(d, v, "probing_depth_mm", None) for d, v in zip(VISITS, (2, 3, 4, 6), strict=True)]
     svg = trend_svg(rows)
     words = [t.text or "" for t in ElementTree.fromstring(svg).iter() if t.tag.endswith("text")]
-    assert any(w.startswith("stage 2, 2, 3, 3; +") and "% a year" in w for w in words)
+    assert any(w.startswith("stage 2, 2, 3, 3; +") and "points a year" in w for w in words)
     assert "308: probing, deepest, mm" in words and "12" in words

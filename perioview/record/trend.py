@@ -40,7 +40,8 @@ def courses(rows: Iterable[dict[str, Any]]) -> dict[tuple[int, str], dict[str, l
     for row in rows:
         if row["quantity"] not in _QUANTITIES or row["tooth"] is None or row["date"] is None:
             continue
-        line = " ".join(part for part in (row["root"], row["side"]) if part) or "crown"
+        line = " ".join(part for part in (row["root"], row["side"]) if part)
+        line = line or ("crown" if row["quantity"] == "coverage_pct" else "tooth")
         place = found.setdefault((int(row["tooth"]), row["quantity"]), {})
         day = dt.date.fromisoformat(row["date"])
         place.setdefault(line, []).append((day, float(row["value"]), float(row["sd"] or 0)))
@@ -103,7 +104,7 @@ def _verdict(mine: list[Course]) -> str:
     if not changed:
         return f"{stages}nothing can be said yet"
     rate = max(changed, key=lambda r: abs(r.per_year.value))
-    unit = rate.per_year.unit.removesuffix("/a")
+    unit = rate.per_year.unit.removesuffix("/a").replace("%", "points")
     return f"{stages}{rate.per_year.value:+.1f} {unit} a year ({rate.low:+.1f} to {rate.high:+.1f})"
 
 
@@ -143,6 +144,6 @@ def _panel(
             yield f'<circle cx="{x}" cy="{y}" r="2"/>'
             high, low = at(day, value + sd)[1], at(day, value - sd)[1]
             yield f'<path d="M{x} {high}V{low}" stroke="black" stroke-width="0.6"/>'
-        left, foot = _LEFT + 100 * (number // 4), below + 12 + 9 * (number % 4)
+        left, foot = _LEFT + 112 * (number // 4), below + 12 + 9 * (number % 4)
         yield f'<path d="M{left} {foot - 3}h16" stroke="black" {dash}/>'
         yield f'<text x="{left + 20}" y="{foot}">{escape(name)}</text>'
