@@ -149,7 +149,8 @@ def orthanc_at(folder: Path, users: dict[str, str] | None = None, **more: Any) -
     try:
         yield server
     finally:
-        server.stop()
+        # Its folder goes with it; a proper end takes seconds.
+        server.stop(kill=True)
 
 
 @pytest.fixture

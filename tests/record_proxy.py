@@ -69,7 +69,8 @@ class Proxy:
                 threading.Thread(target=self._pump, args=(one, other, forth), daemon=True).start()
 
     def _pump(self, one: socket.socket, other: socket.socket, forth: bool) -> None:
-        with contextlib.suppress(OSError):
+        # A TLS socket that the other thread has closed is a ValueError.
+        with contextlib.suppress(OSError, ValueError):
             while data := one.recv(CHUNK):
                 if forth:
                     self._count(len(data))
@@ -83,7 +84,7 @@ class Proxy:
                     break
                 other.sendall(data)
         for end in (one, other):
-            with contextlib.suppress(OSError):
+            with contextlib.suppress(OSError, ValueError):
                 end.shutdown(socket.SHUT_RDWR)
             end.close()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -21,16 +22,23 @@ from tests.test_attach import radiograph_file, visit_of
 from tests.test_record_folder import contents
 
 
-@pytest.fixture
-def archive(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def attached(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A record with one measured radiograph, its scale given by the user."""
-    image = tmp_path / "left-jaw.dcm"
+    root = tmp_path_factory.mktemp("record")
+    image = root / "left-jaw.dcm"
     radiograph_file(image)
-    visit = visit_of(tmp_path, image)
-    toml = visit / "visit.toml"
+    toml = visit_of(root, image) / "visit.toml"
     toml.write_text(toml.read_text() + "mm_per_px = 0.025\n")
     assert toml.read_text().index("[[images]]") < toml.read_text().index("mm_per_px")
-    assert main(["attach", str(visit), "--to", str(tmp_path / "archive")]) == 0
+    assert main(["attach", str(toml.parent), "--to", str(root / "archive")]) == 0
+    return root
+
+
+@pytest.fixture
+def archive(attached: Path, tmp_path: Path) -> Path:
+    """The record and the visit it came from, to be changed."""
+    shutil.copytree(attached, tmp_path, dirs_exist_ok=True)
     return tmp_path / "archive"
 
 

@@ -97,7 +97,7 @@ def _small_files(limit: int) -> Any:
 def test_an_archive_without_room(tmp_path: Path, way: str) -> None:
     outbox = tmp_path / "o"
     with orthanc_at(tmp_path / "orthanc") as server:
-        server.stop()
+        server.stop(kill=True)
         # The radiograph has 300 kB; the index of an empty archive less than 200.
         server.before_start = _small_files(250_000)
         server.start()
@@ -107,7 +107,7 @@ def test_an_archive_without_room(tmp_path: Path, way: str) -> None:
             send(parcels, destination, outbox=outbox)
         assert len(refused.value.faults) == 1
         waiting = {pydicom.dcmread(p).SOPInstanceUID for p in outbox.glob("*.dcm")}
-        server.stop()
+        server.stop(kill=True)
         server.before_start = None
         server.start()
         assert {p.uid for p in parcels} - set(server.files()) <= waiting != set()
@@ -134,7 +134,7 @@ def test_no_room_for_the_outbox_or_the_folder(plain: Path, tmp_path: Path) -> No
     assert not (tmp_path / "archive").exists()
     outbox = plain / "record" / "outbox"
     assert not outbox.exists() or not list(outbox.glob("*.draft"))
-    assert _attach(plain, str(tmp_path / "archive")).returncode == 0
+    assert main(["attach", str(plain), "--to", str(tmp_path / "archive")]) == 0
     assert not outbox.exists()
 
 

@@ -49,7 +49,7 @@ def test_objects_come_back_by_move(tmp_path: Path, asked: str) -> None:
         objects = draft_objects()
         send(write_outbox(tmp_path / "o", objects), destination_from(server.dimse))
         if not asked:
-            server.stop()
+            server.stop(kill=True)
             server.more.update(no_get(server))
             server.start()
         source = destination_from(f"{server.dimse}?listen={server.ours}{asked}")
