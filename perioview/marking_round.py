@@ -214,9 +214,9 @@ class RoundState:
         wanted = _step_key(step)
         return all(key(m) != wanted for m in self.marks)
 
-    def root_to_point_at(self, number: int) -> str | None:
-        """Return the first root of a tooth whose apex is open and that was not pointed at."""
-        seen = {(p[0], p[1]) for p in self.pointed}
+    def root_to_point_at(self, number: int, proposed: Iterable[str] = ()) -> str | None:
+        """Return the first root of a tooth whose apex is open, not pointed at and not proposed."""
+        seen = {(p[0], p[1]) for p in self.pointed} | {(number, root) for root in proposed}
         return next(
             (
                 s.root

@@ -18,6 +18,7 @@ from perioview_napari.shapes import Chip, Dot, Drawing, Line, Point
 
 STAGE_COLOURS = {"0-1": "#8fd694", "2": "#f2d45c", "3": "#f5a04c", "4": "#ff6b6b", "": "#d0d0d0"}
 AXIS_COLOUR = "#f4f4f4"
+NO_TEETH = "Choose the teeth in view"
 MANY_CHIPS = 24  # more labels than this hide the radiograph, and slow its drawing
 
 
@@ -145,7 +146,7 @@ def marked_drawing(
         tuple(chips),
         tuple(Dot(p[2:], AXIS_COLOUR) for p in state.pointed if state.open(Step("apex", *p[:2]))),
         keep_clear=tuple((m.row, m.col) for m in marked),
-        banner=words or banner(session),
+        banner=words or banner(session, cursor),
         note=proposal_note(session, number),
     )
 
@@ -177,12 +178,9 @@ def proposal_chips(proposals: Iterable[Proposed]) -> tuple[Chip, ...]:
     )
 
 
-def banner(session: Session) -> str:
+def banner(session: Session, step: Step | None) -> str:
     """Say in words what comes next."""
-    step = session.round.state.cursor
-    if not session.round.state.roots and step is None:
-        return "Choose the teeth in view"
+    state = session.round.state
     if step is None:
-        return "All marks of this radiograph are placed"
-    done = session.round.state.mark_at(step) is not None
-    return f"{'Marked' if done else 'Next'}: {step.words}"
+        return "All marks of this radiograph are placed" if state.roots else NO_TEETH
+    return f"{'Marked' if state.mark_at(step) is not None else 'Next'}: {step.words}"

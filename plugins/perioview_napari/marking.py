@@ -266,17 +266,38 @@ class Marking(QObject):
         if session is None:
             self.message.emit("Choose a radiograph and its species first.", True)
             return
-        step = session.round.state.cursor
+        step = self.asked()
         if step is None:
             self.message.emit("Nothing is asked for: choose teeth, or jump to one (J).", True)
+            return
+        if self.pointing and self.waiting:
+            self.message.emit(f"{step.tooth}: still looking for its marks; a moment.", True)
             return
         root = self.root_to_point_at()
         if root is not None and step.tooth is not None:
             self._point_at(session, step.tooth, root, row, col)
             return
         row, col = self.settled(step, row, col)
-        self.act(lambda: session.round.place(row, col))
+
+        def placed() -> None:
+            session.round.go_to(step)
+            session.round.place(row, col)
+
+        self.act(placed)
         self._last = session.round.state.mark_at(step)
+
+    def asked(self) -> Step | None:
+        """Return the mark the next click places: where roots were pointed at, none proposed."""
+        session = self.session
+        cursor = session.round.state.cursor if session is not None else None
+        if session is None or cursor is None or not self.pointing:
+            return cursor
+        state = session.round.state
+        proposed = {step_of(p.mark) for p in session.proposals}
+        if cursor not in proposed:
+            return cursor
+        of_tooth = (s for s in state.steps if s.tooth == cursor.tooth and state.open(s))
+        return next((s for s in of_tooth if s not in proposed), cursor)
 
     def root_to_point_at(self) -> str | None:
         """Return the root the next click points at; None when it places a mark."""
@@ -284,7 +305,8 @@ class Marking(QObject):
         cursor = session.round.state.cursor if session is not None else None
         if not self.pointing or session is None or cursor is None or cursor.tooth is None:
             return None
-        return session.round.state.root_to_point_at(cursor.tooth)
+        apices = [p.mark.root or "" for p in session.proposals if p.mark.landmark == "apex"]
+        return session.round.state.root_to_point_at(cursor.tooth, apices)
 
     def _point_at(self, session: Session, tooth: int, root: str, row: float, col: float) -> None:
         image = session.image
@@ -311,7 +333,7 @@ class Marking(QObject):
             return "Open a radiograph" if self.layer is None else "Choose the species"
         cursor = session.round.state.cursor
         if root is None or cursor is None:
-            return drawing.banner(session)
+            return drawing.banner(session, self.asked())
         named = "" if root == "single" else f", {root} root"
         return f"Point at: {cursor.tooth}{named}, midway along the root"
 

@@ -239,20 +239,31 @@ class Session:
         return (*roots, *crests)
 
     def _from_pointing(self, tooth: int, marks: Marks) -> tuple[Proposed, ...]:
-        from perioview.proposals_click import root_proposals
+        from perioview.proposals_click import root_proposals, tooth_proposals
 
-        found: list[Proposed] = []
-        for number, root, row, col in self.round.state.pointed:
-            if number != tooth:
-                continue
-            for p in root_proposals(
-                self.image, (row, col), tooth, root, self.calibration, self.species, marks
-            ):
-                side = p.side or None
-                mark = Mark(p.landmark, p.row, p.col, tooth, root, side, None, "accepted")
-                if self.round.state.open(step_of(mark)):
-                    found.append(Proposed(mark, p.sd_mm, p.confidence, p.flags))
-        return tuple(found)
+        state = self.round.state
+        places = {root: (row, col) for number, root, row, col in state.pointed if number == tooth}
+        roots = dict(state.roots).get(tooth, ())
+        known = (self.calibration, self.species, marks)
+        if len(places) == 1 and len(roots) > 1:
+            # One click may do for the whole tooth.
+            place = next(iter(places.values()))
+            found = tooth_proposals(self.image, place, tooth, roots, *known)
+        else:
+            found = tuple(
+                p
+                for root, place in places.items()
+                for p in root_proposals(self.image, place, tooth, root, *known)
+            )
+        marked = (
+            (Mark(p.landmark, p.row, p.col, tooth, p.root, p.side or None, None, "accepted"), p)
+            for p in found
+        )
+        return tuple(
+            Proposed(mark, p.sd_mm, p.confidence, p.flags)
+            for mark, p in marked
+            if state.open(step_of(mark))
+        )
 
     def take_proposals(self, tooth: int, found: Iterable[Proposed]) -> None:
         """Show these proposals for a tooth in place of earlier ones, as far as they are open."""

@@ -197,9 +197,10 @@ def test_root_pointed_at_proposes_no_surer_than_its_weakest_mark(radiograph, tmp
     crests = [p for p in found if p.mark.landmark == "crest"]
     assert not session.round.marks
     assert all(p.mark.how == "accepted" and 0 <= p.confidence <= 1 for p in found)
-    if crests:
-        assert of_root
-        assert max(p.confidence for p in crests) <= min(p.confidence for p in of_root)
+    assert of_root and crests
+    for crest in crests:
+        own = [p.confidence for p in of_root if p.mark.root == crest.mark.root]
+        assert crest.confidence <= min(own)
     # What was pointed at is there again, for the proposals to be found anew.
     assert Session(radiograph, path).round.state.pointed == session.round.state.pointed
     session.act(session.round.undo)

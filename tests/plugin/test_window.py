@@ -422,7 +422,10 @@ def test_one_click_on_a_root_proposes_its_marks_and_places_none(fresh, qtbot):
         assert all(m.how == "accepted" for m in session.round.marks)
         assert session.proposals[0].mark.landmark == "crest"
         # Both roots pointed at: clicks place marks again.
+        qtbot.waitUntil(lambda: not fresh.marking.waiting, timeout=5000)
         click(fresh, 500, 350)
+        assert [p[1] for p in session.round.state.pointed] == list(roots)
+        qtbot.waitUntil(lambda: not fresh.marking.waiting, timeout=5000)
         before = len(session.round.marks)
         click(fresh, 520, 420)
         assert len(session.round.marks) == before + 1
