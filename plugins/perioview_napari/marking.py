@@ -413,6 +413,7 @@ class Marking(QObject):
             self.message.emit(f"{tooth}: nothing sure enough to propose; place the marks.", True)
         if session is self.session:
             self.refresh()
+            self.changed.emit()
 
     @property
     def waiting(self) -> bool:

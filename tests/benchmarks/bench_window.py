@@ -154,7 +154,7 @@ def bench_drag(count, moves):
         viewer.close()
 
 
-def bench_actions():
+def bench_actions(pointing):
     """Drive the window by its true marks; count what the hand does until a tooth is complete."""
     from perioview_napari.sample_data import sample_visit
     from qtpy.QtCore import Qt
@@ -180,7 +180,8 @@ def bench_actions():
                 cols=session.image.cols,
             )
             for number in truth.teeth():
-                count_tooth(app, panel, session, truth, number, Qt, QTest)
+                count = count_pointing if pointing else count_tooth
+                count(app, panel, session, truth, number, Qt, QTest)
         panel.release()
         viewer.close()
 
@@ -219,6 +220,65 @@ def count_tooth(app, panel, session, truth, number, qt, test):
         f"  {session.image.name} {number}: {roots} root(s), {actions} actions, {known} of "
         f"{len(sites)} sites measured, {len(of_tooth)} proposed ({doubtful} doubtful)"
     )
+
+
+def count_pointing(app, panel, session, truth, number, qt, test):
+    """Point at the tooth, click what is not proposed, keep, and drag what is doubtful."""
+    panel.actions.jump(number)
+    panel.point_on.setChecked(False)
+    panel.point_on.setChecked(True)
+    from perioview.marks import key
+
+    places = {key(m): m for m in truth}
+    axes = {s.root: s.axis for s in session.sites(number, truth) if s.axis}
+    counts = {"root": 0, "click": 0, "keep": 0, "drag": 0}
+
+    def settle():
+        end = time.perf_counter() + 60
+        while panel.marking.waiting and time.perf_counter() < end:
+            spin(app, 0.02)
+
+    settle()
+    for _ in range(20):
+        root = panel.marking.root_to_point_at()
+        step = panel.marking.asked()
+        if root is not None and root in axes:
+            click(app, panel, *np.mean(axes[root], axis=0))
+            counts["root"] += 1
+        else:
+            proposed = {key(p.mark) for p in session.proposals}
+            if step is None or step.tooth != number or key(step.mark(0, 0)) in proposed:
+                break
+            true = places.get(key(step.mark(0, 0)))
+            if true is None:
+                panel.run("skip")
+            else:
+                click(app, panel, true.row, true.col)
+            counts["click"] += 1
+        settle()
+    apart = [
+        (np.hypot(p.mark.row - m.row, p.mark.col - m.col) * session.calibration.pitch[0], p)
+        for p in session.proposals
+        if p.mark.tooth == number and (m := places.get(key(p.mark)))
+    ]
+    sure = [d for d, p in apart if not p.doubtful]
+    if sure:
+        panel.run("keep")
+        counts["keep"] = 1
+    for p in [p for p in session.proposals if p.mark.tooth == number and p.doubtful]:
+        counts["drag"] += 1
+        if true := places.get(key(p.mark)):
+            from dataclasses import replace
+
+            moved = replace(p.mark, row=true.row, col=true.col, how="moved")
+            panel.marking.act(lambda moved=moved: session.round.accept([moved]))
+    sites, _ = session.staged(number)
+    print(
+        f"  {session.image.name} {number}: {len(axes)} root(s), {sum(counts.values())} actions "
+        f"{counts}, {sum(s.bone_loss_pct.known for s in sites)} of {len(sites)} sites measured; "
+        f"{len(sure)} proposals kept unmoved, worst {max(sure, default=0):.2f} mm from the mark"
+    )
+    panel.point_on.setChecked(False)
 
 
 def bench_kills(count):
@@ -383,6 +443,7 @@ def main():
     parser.add_argument("--marks", type=int, default=300)
     parser.add_argument("--moves", type=int, default=200)
     parser.add_argument("--actions", action="store_true")
+    parser.add_argument("--pointing", action="store_true", help="with --actions: point at roots")
     parser.add_argument("--kills", type=int, default=0, metavar="N")
     parser.add_argument("--window-kills", type=int, default=0, metavar="N")
     parser.add_argument("--open", type=int, default=0, metavar="N")
@@ -394,7 +455,7 @@ def main():
     if args.window_kills or args.all:
         bench_window_kills(args.window_kills or 50)
     if args.actions or args.all:
-        bench_actions()
+        bench_actions(args.pointing)
     if args.drag or args.all:
         bench_drag(args.marks, args.moves)
 
