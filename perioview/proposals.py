@@ -18,7 +18,7 @@ from perioview.image import Image
 from perioview.marks import Marks
 from perioview.proposals_frame import SideFrame, side_frames
 from perioview.proposals_network import LONGEST, inputs
-from perioview.proposals_posterior import Peak, peak, posteriors
+from perioview.proposals_posterior import Peak, peak, posteriors, spread
 from perioview.proposals_strip import LANES, STEP, Strip, dense_high, straightened
 
 Array = NDArray[np.float64]
@@ -155,7 +155,7 @@ def _proposal(
         "crest",
         row,
         col,
-        found.sd * frame.unit_mm,
+        spread(found.sd) * frame.unit_mm,
         found.confidence,
         (*frame.flags, *flags, *_flags(found, strip)),
     )

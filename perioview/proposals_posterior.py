@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,8 @@ Array = NDArray[np.float64]
 NEAR_MM = 0.5  # mass this near the mode is the confidence
 LAST = 1.0  # share of the root's length up to which a crest is sought
 SLIPS = (0, -1, 1)
+# The network was taught crests blurred by this SD, so its posterior is that much too wide.
+TAUGHT_MM = 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +107,22 @@ def peak(probability: Array, along: Array) -> Peak:
     sd = float(np.interp(0.95, within(radii), radii)) / 1.96
     confidence = float(within(np.array(NEAR_MM)))
     return Peak(mode, sd, min(confidence, 1.0), _second(smooth, along, top))
+
+
+def spread(sd: float) -> float:
+    """SD of the crest's place from the SD of the network's posterior.
+
+    Parameters
+    ----------
+    sd : float
+        In mm, of the posterior.
+
+    Returns
+    -------
+    float
+        In mm, freed of the blur it was taught with; at least half of that.
+    """
+    return math.sqrt(max(sd**2 - TAUGHT_MM**2, (TAUGHT_MM / 2) ** 2))
 
 
 def _second(smooth: Array, along: Array, top: int) -> float:

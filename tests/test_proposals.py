@@ -27,7 +27,7 @@ from perioview.marks import Mark, Marks
 from perioview.proposals import Proposal, crest_proposals
 from perioview.proposals_frame import side_frames
 from perioview.proposals_network import LONGEST, WIDTH
-from perioview.proposals_posterior import peak, posteriors
+from perioview.proposals_posterior import TAUGHT_MM, peak, posteriors, spread
 from perioview.proposals_strip import STEP
 
 # The yardstick: published repeatability of a CEJ-crest distance marked by hand, SD 0.18 mm
@@ -229,6 +229,8 @@ def test_peak_of_a_known_posterior_analytic() -> None:
     assert one.sd == pytest.approx(0.2, abs=0.01)
     assert one.confidence == pytest.approx(0.9876, abs=0.02)  # normal mass within 2.5 SD
     assert math.isnan(one.second)
+    blurred = float(np.hypot(0.15, TAUGHT_MM))
+    assert spread(blurred) == pytest.approx(0.15)
     far = np.exp(-0.5 * ((along - 7.0) / 0.2) ** 2)
     two = peak((0.6 * near + 0.4 * far) / (0.6 * near + 0.4 * far).sum(), along)
     assert two.second == pytest.approx(7.0, abs=0.1)

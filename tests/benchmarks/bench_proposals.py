@@ -4,18 +4,20 @@
     python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
     python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
 
-Generators A, E and F were used for tuning; B and C are built differently. None of them is clinical
-truth.
+Generators A, E and F were used for tuning; B, C and D are built differently, D by another hand and
+judged once. None of them is clinical truth.
 """
 
 from __future__ import annotations
 
 import argparse
+import pickle
 import sys
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +30,7 @@ from phantoms.painted_styles import style_phantom
 from phantoms.ray_solids import ray_phantom
 from phantoms.scene import Key, Phantom
 from phantoms.thickness_maps import thickness_phantom
+from phantoms.traced_volume import traced_phantom
 
 from perioview.marks import Mark, Marks
 from perioview.proposals import Proposal, crest_proposals
@@ -39,9 +42,22 @@ GENERATORS: dict[str, Callable[[int], Phantom]] = {
     "A": thickness_phantom,
     "B": oblique_phantom,
     "C": painted_phantom,
+    "D": traced_phantom,
     "E": ray_phantom,
     "F": style_phantom,
 }
+
+
+def phantom_of(name: str, seed: int, kept: Path | None) -> Phantom:
+    """One phantom, read from a folder of drawn ones or drawn (and put there)."""
+    path = kept / f"{name}{seed}.pickle" if kept else None
+    if path and path.exists():
+        return cast(Phantom, pickle.loads(path.read_bytes()))
+    drawn = GENERATORS[name](seed)
+    if path:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(pickle.dumps(drawn))
+    return drawn
 
 
 def gradient_search(pixels: NDArray[np.float32], frame: SideFrame) -> float:
@@ -189,6 +205,7 @@ def main() -> None:
     parser.add_argument("--spoil", action="store_true")
     parser.add_argument("--time", action="store_true")
     parser.add_argument("--save", help="write the rows as .npy")
+    parser.add_argument("--keep", type=Path, help="folder in which drawn phantoms are kept")
     args = parser.parse_args()
     if args.time:
         timing()
@@ -198,7 +215,11 @@ def main() -> None:
     for name in args.generator:
         rng = np.random.default_rng(1)
         rows = np.array(
-            [r for s in range(*args.seeds) for r in site_rows(GENERATORS[name](s), args.spoil, rng)]
+            [
+                row
+                for seed in range(*args.seeds)
+                for row in site_rows(phantom_of(name, seed, args.keep), args.spoil, rng)
+            ]
         )
         every.append(rows)
         print(line(name, rows))
