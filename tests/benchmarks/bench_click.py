@@ -306,12 +306,31 @@ def timing() -> None:
     image = replace(phantom.image, pixels=np.ascontiguousarray(pixels))
     scale = replace(phantom.calibration, row_mm=0.02, col_mm=0.02)
     r, c = site.middle / 0.02
-    taken = []
-    for _ in range(9):
-        start = time.perf_counter()
-        found = root_proposals(image, (r, c), site.tooth, site.root, scale, "dog")
-        taken.append(1000 * (time.perf_counter() - start))
-    print(f"{len(found)} marks, {pixels.shape}: {np.median(taken):.0f} ms, worst {max(taken):.0f}")
+    root = phantom.marks.of(tooth=site.tooth, root=site.root)
+    moved = Marks(tuple(replace(m, row=m.row * factor, col=m.col * factor) for m in root))
+
+    def one_click() -> None:
+        root_proposals(image, (float(r), float(c)), site.tooth, site.root, scale, "dog")
+
+    def unsure() -> None:
+        root_proposals(blank, (float(r), float(c)), site.tooth, site.root, scale, "dog")
+
+    def crests() -> None:
+        crest_proposals(image, moved, scale, "dog")
+
+    blank = replace(image, pixels=np.random.default_rng(0).normal(0, 1, pixels.shape))
+    for name, act in (("one click", one_click), ("on noise", unsure), ("two crests", crests)):
+        act()
+        wall, cpu = [], []
+        for _ in range(9):
+            start, used = time.perf_counter(), time.process_time()
+            act()
+            wall.append(1000 * (time.perf_counter() - start))
+            cpu.append(1000 * (time.process_time() - used))
+        print(
+            f"{name}, {pixels.shape}: {np.median(wall):.0f} ms (worst {max(wall):.0f}), "
+            f"of a processor {np.median(cpu):.0f} ms"
+        )
 
 
 def main() -> None:
