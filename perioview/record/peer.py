@@ -82,6 +82,7 @@ class Peer:
             **more,
         )
         if not association.is_established:
+            _close(association)
             raise InputRefused(f"{self.name}: {self._why_not(association)}")
         _keep_answers(association)
         try:
@@ -289,6 +290,14 @@ def _is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return host == "localhost"
+
+
+def _close(association: Any) -> None:
+    """Close the socket of an association that did not come about; pynetdicom leaves it open."""
+    connection = association.dul.socket
+    if connection is not None and connection.socket is not None:
+        with contextlib.suppress(OSError):
+            connection.socket.close()
 
 
 def _option(event: Any, name: str) -> None:
