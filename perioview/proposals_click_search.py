@@ -26,6 +26,7 @@ from perioview.proposals_click_patch import ClickFrame, root_axis
 Array = NDArray[np.float64]
 SHORTEST, LONGEST = 6.0, 13.0  # mm; roots beyond are looked at larger or smaller
 ENOUGH = 0.7  # a look this sure needs no other
+REVERSED = 0.4  # a file is taken to be of the other polarity from here on
 # Without a scale an image is taken to be about as long as a common receptor; from memory.
 RECEPTOR_MM = 38.0
 SIZES_SCALED = (1.0, 0.6, 1.6)
@@ -135,7 +136,8 @@ def first_look(
     def tried(grey: NDArray[np.float32], frame: ClickFrame, size: float, *flags: str) -> bool:
         nonlocal best
         look = task.look(grey, frame, size, thorough=False)
-        if look is not None and (best is None or look.sure > best.look.sure):
+        least = 0.0 if best is None else best.look.sure
+        if look is not None and look.sure > (max(2 * least, REVERSED) if flags else least):
             best = First(look, size, grey, flags)
         return best is not None and best.look.sure > ENOUGH
 
