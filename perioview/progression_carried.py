@@ -38,7 +38,10 @@ class MarkedVisit:
 
 
 def carried_keys(earlier: Marks, later: Marks, alignment: Alignment) -> frozenset[Key]:
-    """Marks of the later visit that are the earlier visit's own, carried over and kept."""
+    """Marks of the later visit that are the earlier visit's own, carried over and kept.
+
+    They were accepted, not placed, and lie where they were carried to.
+    """
     before = [m for m in earlier if m.landmark != "ruler"]
     after = {key(m): m for m in later}
     if not before:
@@ -48,6 +51,7 @@ def carried_keys(earlier: Marks, later: Marks, alignment: Alignment) -> frozense
         key(m)
         for m, (row, col) in zip(before, landed, strict=True)
         if (kept := after.get(key(m))) is not None
+        and kept.how == "accepted"
         and math.hypot(kept.row - row, kept.col - col) <= KEPT_PX
     )
 

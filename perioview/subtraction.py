@@ -21,6 +21,7 @@ SIGNIFICANT = 4.0
 PASSES = (10.0, SIGNIFICANT, SIGNIFICANT)
 """Changed areas leave the curve step by step, the plainest first."""
 LEAST_AREA_PX = 60
+CLIPPED_SHARE = 0.2
 GAIN_RGB = (0, 114, 178)
 LOSS_RGB = (230, 159, 0)
 """Blue and orange of a palette made for colour-blind readers (Okabe and Ito 2008)."""
@@ -164,15 +165,36 @@ def difference(later: ArrayLike, earlier: ArrayLike, alignment: Alignment) -> Di
         noise = _noise(smooth, fixed, same)
         ratio = smooth / noise
         same = known & (np.abs(ratio) < limit)
+    # A level at its end says only "this or beyond": the change may be less than it seems.
+    (black_before, white_before), (black_after, white_after) = (
+        _ends(fixed, fixed),
+        _ends(drawn, -moving if alignment.inverted else moving),
+    )
     return Difference(
         change=change,
         later=level,
         noise=noise,
         noise_sd=_spread(_thinned(change[same])),
         known=known,
-        gain=_areas(known & (ratio > SIGNIFICANT)),
-        loss=_areas(known & (ratio < -SIGNIFICANT)),
+        gain=_areas(known & (ratio > SIGNIFICANT) & ~white_before & ~black_after),
+        loss=_areas(known & (ratio < -SIGNIFICANT) & ~black_before & ~white_after),
     )
+
+
+def _ends(image: Grey, source: Grey) -> tuple[Mask, Mask]:
+    """Where a good share of the neighbourhood lies at the lowest, and at the highest level.
+
+    `source` is the image as it was stored: drawn anew it overshoots its own levels.
+    """
+    import cv2
+
+    low, high = float(source.min()), float(source.max())
+    reach = 2e-3 * (high - low)
+    black, white = (
+        cv2.blur(at_end.astype(np.float32), (9, 9)) > CLIPPED_SHARE
+        for at_end in (image <= low + reach, image >= high - reach)
+    )
+    return np.asarray(black), np.asarray(white)
 
 
 def _spread(values: Any) -> float:
@@ -181,22 +203,32 @@ def _spread(values: Any) -> float:
 
 
 def _noise(smooth: Grey, fixed: Grey, same: Mask) -> Grey:
-    """Spread of the change as a function of the picture's own slope."""
+    """Spread of the change by the picture's own slope and by its level, the larger of the two.
+
+    What is left of misalignment shows at edges; grain depends on the level, most of all where
+    one of the two images is clipped at black and the other is not.
+    """
     import cv2
 
     soft = cv2.GaussianBlur(fixed, (0, 0), SMOOTH_PX)
     slope = np.hypot(cv2.Sobel(soft, cv2.CV_32F, 1, 0), cv2.Sobel(soft, cv2.CV_32F, 0, 1))
-    steep, left = _thinned(slope[same]), _thinned(smooth[same])
-    edges = np.unique(np.quantile(steep, np.linspace(0, 1, _BINS + 1)))
-    spans = list(itertools.pairwise(edges)) or [(-np.inf, np.inf)]
-    groups = [(steep >= low) & (steep <= high) for low, high in spans]
-    centre = [float(steep[g].mean()) for g in groups if g.sum() > 20]
-    spread = [_spread(left[g]) for g in groups if g.sum() > 20]
+    left = _thinned(smooth[same])
     floor = 1e-6 * float(np.ptp(fixed)) + 1e-12
+    by_slope = _spread_by(slope, _thinned(slope[same]), left, rising=True)
+    by_level = _spread_by(soft, _thinned(soft[same]), left, rising=False)
+    return np.asarray(np.maximum(by_slope, by_level) + floor, dtype=np.float32)
+
+
+def _spread_by(where: Grey, key: Grey, left: Grey, *, rising: bool) -> Any:
+    """Spread of what is left in bins of a key, read off for every pixel."""
+    edges = np.unique(np.quantile(key, np.linspace(0, 1, _BINS + 1)))
+    spans = list(itertools.pairwise(edges)) or [(-np.inf, np.inf)]
+    groups = [(key >= low) & (key <= high) for low, high in spans]
+    centre = [float(key[g].mean()) for g in groups if g.sum() > 20]
+    spread = [_spread(left[g]) for g in groups if g.sum() > 20]
     if not spread:
-        return np.full(fixed.shape, _spread(left) + floor, np.float32)
-    rising = np.maximum.accumulate(spread)
-    return np.asarray(np.interp(slope, centre, rising) + floor, dtype=np.float32)
+        return np.full(where.shape, _spread(left), np.float32)
+    return np.interp(where, centre, np.maximum.accumulate(spread) if rising else spread)
 
 
 def _areas(mask: Mask) -> Mask:

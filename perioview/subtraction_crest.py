@@ -24,6 +24,10 @@ GRAIN_PX = 3.0
 """Over how many px along the strip noise is one and the same."""
 GROWING = 0.03
 """Error that grows with the movement itself, from the design pairs of two generators."""
+SETTLED_MM = 2.0
+"""Length of bone apical of the margin that tells how well the images lie on each other there."""
+LEAST_PX = 0.15
+"""Never surer than this: resampling and the shape of the step."""
 UNKNOWN_RMS_PX = 4.0
 """Error of an alignment by hand that its own points cannot tell, a guess on the safe side."""
 Point = tuple[float, float]
@@ -52,7 +56,7 @@ def crest_change(
     earlier : ndarray, shape (rows, cols)
         The earlier image, dense bright.
     alignment : Alignment
-        What is left of its error counts fully toward the SD.
+        What is left of its error, near the margin as far as bone there tells, counts toward the SD.
     crest : (row, col)
         Mark of the crest in the earlier image, px.
     apical, away : (row, col)
@@ -93,7 +97,8 @@ def crest_change(
         return missing("px", "beyond_strip")
     if _unclear(there):
         return missing("px", "unclear")
-    return Measurement(there.by, _sd(old, there, alignment), "px")
+    apart = _apart(profiles[:, known], along[known], old.at + there.by + 3 * old.blur, px_per_mm)
+    return Measurement(there.by, _sd(old, there, alignment, apart), "px")
 
 
 def _unclear(there: Moved) -> bool:
@@ -143,12 +148,35 @@ def _span(
     return (low, high) if low < -0.1 and high > 0.3 else None
 
 
-def _sd(old: Margin, there: Moved, alignment: Alignment) -> float:
+def _apart(
+    profiles: NDArray[np.float64], along: NDArray[np.float64], start: float, px_per_mm: float
+) -> float:
+    """Error of the alignment here, px along the root, from the bone that did not change.
+
+    The shift that best explains what differs in the bone apical of the margin, and the SD of that
+    shift; infinite where there is too little bone to tell.
+    """
+    part = (along >= start) & (along <= start + SETTLED_MM * px_per_mm)
+    if part.sum() < 12:
+        return math.inf
+    earlier, later = profiles[:, part]
+    steep = np.gradient(earlier)
+    place = np.linspace(-1, 1, len(steep))
+    design = np.column_stack([steep, np.ones_like(place), place])
+    found, *_ = np.linalg.lstsq(design, earlier - later, rcond=None)
+    left = earlier - later - design @ found
+    spread = 1.4826 * float(np.median(np.abs(left)))
+    energy = float(((steep - steep.mean()) ** 2).sum())
+    if energy <= 0:
+        return math.inf
+    return math.hypot(float(found[0]), spread * math.sqrt(GRAIN_PX / energy))
+
+
+def _sd(old: Margin, there: Moved, alignment: Alignment, apart: float) -> float:
     """Noise of the step's place, alignment, and what grows with the movement; px."""
     height = old.height * max(there.bone, 0.2)
     # Least squares: the step's derivative is a bell of that blur, its squares sum to this.
     steepness = height**2 / (2 * math.sqrt(math.pi) * old.blur)
     noise = there.noise * math.sqrt(GRAIN_PX / steepness)
     rms = UNKNOWN_RMS_PX if math.isnan(alignment.rms_px) else alignment.rms_px
-    aligned = rms / math.sqrt(2)
-    return math.hypot(noise, aligned, GROWING * there.by)
+    return math.hypot(noise, min(rms / math.sqrt(2), apart), GROWING * there.by, LEAST_PX)

@@ -158,7 +158,20 @@ def two_visits(rng, sd_mm, anew):
             placed[name] = (row, col)
         found.append(placed)
     return tuple(
-        Marks(tuple(Mark(kinds[n][0], *at, 304, "single", kinds[n][1]) for n, at in p.items()))
+        Marks(
+            tuple(
+                Mark(
+                    kinds[n][0],
+                    *at,
+                    304,
+                    "single",
+                    kinds[n][1],
+                    None,
+                    "accepted" if p is found[1] and n not in anew else "placed",
+                )
+                for n, at in p.items()
+            )
+        )
         for p in found
     )
 
@@ -198,6 +211,8 @@ def test_marks_made_anew_are_not_taken_for_carried_and_alignment_counts():
     assert with_carried(changes, *(MarkedVisit(m, scale, own) for m in (first, second)), still) == (
         changes
     )
+    # Placed by hand on the very spot: no one but a phantom does that, and it is a mark of its own.
+    assert not carried_keys(first, first, still)
     first, second = two_visits(rng, 0.15, ("crest",))
     visits = [MarkedVisit(m, scale, own) for m in (first, second)]
     changes = site_changes(sites(first, scale, own), sites(second, scale, own))

@@ -123,3 +123,18 @@ def test_crest_change_without_a_margin_or_outside_says_so():
     assert flat.flags == ("no_step",)
     outside = crest_change(found, pair.earlier, alignment, (2, 2), (1, 0), (0, 1))
     assert outside.flags == ("outside",)
+
+
+def test_air_that_one_film_shows_and_the_other_clips_is_no_change():
+    rng = np.random.default_rng(6)
+    scene = 60 * ph.texture(rng, (300, 320), 1.2) + 400
+    scene[:150] = 20.0
+    one, other = scene + rng.normal(0, 12.0, (2, 300, 320))
+    # The later film's black point lies above the air: half of its grain is cut off.
+    found = difference(np.maximum(other, 22.0), one, STILL)
+    assert (found.gain | found.loss)[:150].sum() == 0
+    # Bone that became air all the same is a loss.
+    gone = other.copy()
+    gone[200:230, 100:140] = 22.0
+    found = difference(np.maximum(gone, 22.0), one, STILL)
+    assert found.loss[200:230, 100:140].mean() > 0.9

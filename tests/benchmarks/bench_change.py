@@ -53,11 +53,11 @@ CHANGES_MM = (0.0, 0.0, 0.0, 0.05, 0.1, 0.1, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0)
 Read = tuple[float, Measurement]
 
 
-def of_layers(count: int) -> Iterator[Read]:
+def of_layers(count: int, first: int) -> Iterator[Read]:
     """Two-layer jaws: what was true, and what was read, mm."""
     mm, shape = 0.02, (1500, 2000)
     for n in range(count):
-        seed, moved = FIRST_SEED + n, CHANGES_MM[n % len(CHANGES_MM)]
+        seed, moved = first + n, CHANGES_MM[n % len(CHANGES_MM)]
         rng = np.random.default_rng(seed)
         pose = ph.Pose(
             turn=rng.normal(0, 2),
@@ -75,12 +75,12 @@ def of_layers(count: int) -> Iterator[Read]:
         yield moved, _read(pair.earlier, pair.later, place, mm, rng)
 
 
-def of_bone(count: int) -> Iterator[Read]:
+def of_bone(count: int, first: int) -> Iterator[Read]:
     """Real bone texture: what was true, and what was read, mm."""
     mm = real_bone.MM_PER_PX
     for n in range(count):
         moved = CHANGES_MM[n % len(CHANGES_MM)]
-        pair = real_bone.bone_pair(FIRST_SEED + n, moved / mm)
+        pair = real_bone.bone_pair(first + n, moved / mm)
         place = (pair.crest, pair.apical, pair.away)
         rng = np.random.default_rng(n)
         yield moved, _read(pair.earlier, pair.later, place, mm, rng)
@@ -100,7 +100,7 @@ def _read(earlier, later, place, mm: float, rng: np.random.Generator) -> Measure
     return Measurement(read.value * mm, read.sd * mm, "mm", read.flags)
 
 
-def of_jaws(count: int) -> Iterator[Read]:
+def of_jaws(count: int, first: int) -> Iterator[Read]:
     """Sample patients' jaws through the whole comparison: what was true, and what was read, mm."""
     places = jaws.sites()
     for n in range(count):
@@ -108,7 +108,7 @@ def of_jaws(count: int) -> Iterator[Read]:
         site = places[5 * (n // len(CHANGES_MM)) % len(places)]
         net = 1 + n // (len(CHANGES_MM) * len(places))
         moved = CHANGES_MM[n % len(CHANGES_MM)]
-        pair = jaws.repeat(FIRST_SEED + n, moved, site, jaw=net)
+        pair = jaws.repeat(first + n, moved, site, jaw=net)
         rng = np.random.default_rng(n)
         scale = Calibration(*pair.mm_per_px, 0.0, "given")
         noise = rng.normal(0, MARK_SD_MM, (len(pair.before), 2)) / pair.mm_per_px
@@ -214,6 +214,7 @@ def main() -> None:
     parser.add_argument("--bone", type=int, default=240)
     parser.add_argument("--layers", type=int, default=36)
     parser.add_argument("--times", type=int, default=2000, help="simulated re-markings")
+    parser.add_argument("--seed", type=int, default=FIRST_SEED)
     args = parser.parse_args()
     cv2.setNumThreads(1)
     for sd in (0.127, 0.19):
@@ -223,7 +224,12 @@ def main() -> None:
     for name, read in GENERATORS.items():
         count = getattr(args, name)
         if count:
-            told(name, list(read(count)))
+            rows: list[Read] = []
+            for true, moved in read(count, args.seed):
+                rows.append((true, moved))
+                shown = f"{moved.value:+.3f} +- {moved.sd:.3f} {' '.join(moved.flags)}"
+                print(f"  {name} {len(rows)}: {true:.3f} {shown}", file=sys.stderr, flush=True)
+            told(name, rows)
     print(f"{time.perf_counter() - start:.0f} s")
 
 
