@@ -17,7 +17,7 @@ from pydicom.dataset import Dataset
 
 from perioview.errors import InputRefused
 from perioview.record.destination import Parcel, Progress
-from perioview.record.peer import tls_context
+from perioview.record.tls import tls_context
 
 T = TypeVar("T")
 # Without a transfer syntax an archive may decode what it sends (PS3.18 8.7.3.5.2).

@@ -7,7 +7,6 @@ import ipaddress
 import logging
 import os
 import socket
-import ssl
 import urllib.parse
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from typing import Any
 from pydicom.dataset import Dataset
 
 from perioview.errors import InputRefused
+from perioview.record.tls import serving_context, tls_context, tls_fault
 
 STUDY_ROOT_FIND = "1.2.840.10008.5.1.4.1.2.2.1"
 WAIT_S = 30.0
@@ -97,33 +97,9 @@ class Peer:
                 "refused the association; check its title, and that the archive knows ours "
                 f"({association.ae.ae_title})."
             )
-        if self.tls and (fault := self._tls_fault()):
+        if self.tls and (fault := tls_fault(self.host, self.port)):
             return fault
         return "cannot be reached; check title, address and port, and that the archive runs."
-
-    def _tls_fault(self) -> str:
-        """What is wrong with the certificate, which pynetdicom keeps to its log."""
-        try:
-            with (
-                socket.create_connection((self.host, self.port), timeout=5) as plain,
-                tls_context().wrap_socket(plain, server_hostname=self.host) as secure,
-            ):
-                # TLS 1.3 learns only now that our own certificate is not accepted.
-                secure.settimeout(1)
-                secure.recv(1)
-        except ssl.SSLCertVerificationError as error:
-            return (
-                f"its certificate is not trusted ({error.verify_message}); renew it, or name "
-                "the practice's own authority in PERIOVIEW_CA."
-            )
-        except ssl.SSLError as error:
-            return (
-                f"TLS failed ({error.reason or type(error).__name__}); check that the port speaks "
-                "TLS, and our own certificate in PERIOVIEW_CERT and PERIOVIEW_KEY."
-            )
-        except OSError:
-            pass
-        return ""
 
     @contextlib.contextmanager
     def answered(self, entity: Any, handlers: list[Any]) -> Iterator[None]:
@@ -227,47 +203,6 @@ def peer_from(address: str) -> Peer:
         int(listen) if listen.isdigit() else None,
         options.get("retrieve", [""])[0] == "move",
     )
-
-
-def tls_context() -> ssl.SSLContext:
-    """TLS that verifies the archive, with our certificate where we have one.
-
-    Raises
-    ------
-    InputRefused
-        If a file named in the environment cannot be read.
-    """
-    try:
-        context = ssl.create_default_context(cafile=os.environ.get("PERIOVIEW_CA"))
-        if os.environ.get("PERIOVIEW_CERT"):
-            context.load_cert_chain(os.environ["PERIOVIEW_CERT"], os.environ.get("PERIOVIEW_KEY"))
-    except OSError as error:
-        raise InputRefused(
-            "the files named in PERIOVIEW_CA, PERIOVIEW_CERT or PERIOVIEW_KEY cannot be "
-            "read; check them."
-        ) from error
-    return context
-
-
-def serving_context() -> ssl.SSLContext:
-    """TLS for where we listen: the archive must show a certificate that we trust."""
-    if not os.environ.get("PERIOVIEW_CERT"):
-        raise InputRefused(
-            "to listen with TLS we need a certificate of our own; name its files in "
-            "PERIOVIEW_CERT and PERIOVIEW_KEY, or leave ?listen= out."
-        )
-    try:
-        context = ssl.create_default_context(
-            ssl.Purpose.CLIENT_AUTH, cafile=os.environ.get("PERIOVIEW_CA")
-        )
-        context.verify_mode = ssl.CERT_REQUIRED
-        context.load_cert_chain(os.environ["PERIOVIEW_CERT"], os.environ.get("PERIOVIEW_KEY"))
-    except OSError as error:
-        raise InputRefused(
-            "the files named in PERIOVIEW_CA, PERIOVIEW_CERT or PERIOVIEW_KEY cannot be "
-            "read; check them."
-        ) from error
-    return context
 
 
 def _keep_answers(association: Any) -> None:
