@@ -41,6 +41,7 @@ GENERATORS = {
     "A": "thickness_maps:thickness_phantom",
     "B": "oblique_layers:oblique_phantom",
     "C": "painted:painted_phantom",
+    "D": "traced_volume:traced_phantom",
     "E": "ray_solids:ray_phantom",
     "F": "painted_styles:style_phantom",
     "K": "click_scenes:click_phantom",
