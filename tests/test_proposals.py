@@ -69,9 +69,9 @@ def test_crests_of_phantoms_not_used_in_training() -> None:
     rows = np.array([r for p in phantoms for r in errors_mm(p)])
     assert len(rows) == sum(len(p.truth) for p in phantoms)
     sure = rows[:, 1] >= 0.8
-    assert np.median(rows[:, 0]) < HUMAN_SD_MM
-    assert sure.mean() > 0.6
-    assert (rows[sure, 0] > 1.0).mean() < 0.06
+    assert np.median(rows[:, 0]) < 0.6 * HUMAN_SD_MM
+    assert sure.mean() > 0.7
+    assert (rows[sure, 0] > 1.0).mean() < 0.03
     assert rows[sure, 0].mean() < rows[~sure, 0].mean()
 
 
