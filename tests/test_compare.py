@@ -188,6 +188,31 @@ def test_photos_before_and_after_cleaning(tmp_path, capsys):
             100 * tooth["after_pct"] / tooth["before_pct"]
         )
     assert (tmp_path / "out" / "side-by-side.png").is_file()
+    assert all(t["gum_line_pct"] is None for t in found["teeth"])
+    # The same outlines, carried to the later photo: the gum stands where it stood.
+    again = str(tmp_path / "out" / "regions-later.png")
+    assert main([*given, "--teeth-later", again, "--json", "-"]) == 0
+    for tooth in json.loads(capsys.readouterr().out)["teeth"]:
+        assert tooth["gum_line_pct"] == pytest.approx(0, abs=1)
+        assert tooth["gum_line_detectable"] is False
+
+
+def test_large_crest_change_is_not_read_too_long(capsys):
+    """The sample patient's second visit: distal of 404 lower by 1.4 mm, mesial as it was."""
+    from pathlib import Path
+
+    folders = [Path(__file__).parents[1] / "sample_images" / f"toy-dog-{v}" for v in
+               ("cleaning", "recheck")]  # fmt: skip
+    name = "right-lower-canine.dcm"
+    given = ["compare", *(str(f / "images" / name) for f in folders), "--species", "dog"]
+    marks = str(folders[0] / "marks" / f"{name}.csv")
+    # No marks of the later visit: nothing but the pictures can tell.
+    assert main([*given, "--marks-earlier", marks, "--json", "-"]) == 0
+    crests = {c["side"]: c for c in json.loads(capsys.readouterr().out)["crests"]}
+    # The file's spacing is the detector's: the jaw is magnified 1.03 times.
+    assert crests["distal"]["moved"] == pytest.approx(1.4 * 1.03, abs=0.1)
+    assert crests["distal"]["detectable"] and not crests["mesial"]["detectable"]
+    assert crests["mesial"]["moved"] == pytest.approx(0, abs=0.06)
 
 
 def test_visit_folders_pair_images_that_share_teeth(visits, tmp_path, capsys):

@@ -117,6 +117,21 @@ def test_crest_change_is_read_from_the_pair_wherever_near_it_was_marked(drop, of
     assert abs(moved.value - drop) < 3 * moved.sd
 
 
+@pytest.mark.parametrize(("seed", "moved"), [(101, 0.0), (102, 40.0)])
+def test_crest_change_in_real_bone_texture(seed, moved):
+    """A hand's or a chest's bone from pydicom's test data, a margin drawn in; 0.03 mm a pixel."""
+    from tests.pairs.real_bone import MM_PER_PX, bone_pair
+
+    pair = bone_pair(seed, moved)
+    alignment = align(pair.later, pair.earlier)
+    found = difference(pair.later, pair.earlier, alignment)
+    place = (tuple(pair.crest), tuple(pair.apical), tuple(pair.away))
+    read = crest_change(found, pair.earlier, alignment, *place, px_per_mm=1 / MM_PER_PX)
+    # 0.1 mm, the issue's aim, is 3.3 px.
+    assert abs(read.value - moved) < 3.3
+    assert read.sd < 1.0 + 0.05 * moved
+
+
 def test_crest_change_without_a_margin_or_outside_says_so():
     pair, alignment, found = visits(0.0)
     flat = crest_change(found, np.zeros(SHAPE), alignment, (200, 300), (1, 0), (0, 1))
