@@ -191,6 +191,10 @@ def test_replaced_reports_are_shown_only_when_asked(
     every = told(capsys, "history", "PV-0001", "--from", archive, "--all")["measurements"]
     assert len(every) == 2 * len(now)  # type: ignore[arg-type]
     assert len({r["report_uid"] for r in now}) == 1  # type: ignore[attr-defined]
+    told_of = told(capsys, "history", "PV-0001", "--from", archive, "--versions")["versions"]
+    assert [(v["version"], v["current"]) for v in told_of] == [(1, False), (2, True)]  # type: ignore[attr-defined]
+    assert main(["history", "PV-0001", "--from", str(archive), "--versions"]) == 0
+    assert "version 2" in capsys.readouterr().out
 
 
 def test_an_answer_lost_after_storing_leaves_one_copy_and_no_outbox(

@@ -101,6 +101,23 @@ def test_trend_has_a_panel_per_tooth_and_a_point_per_visit() -> None:
     assert ElementTree.fromstring(trend_svg([])) is not None
 
 
+def test_a_visit_without_its_chart_does_not_unsay_what_was_probed() -> None:
+    chart = Chart((ChartRow(308, "buccal", probing_depth_mm=4.5, furcation=1),))
+    charted = dataclasses.replace(example_examination(), chart=chart, photos=())
+    held = of(record_objects(charted), "SR")
+    bare = dataclasses.replace(charted, chart=None)
+    assert of(record_objects(bare, earlier=held), "SR") == []
+    moved = dataclasses.replace(bare, radiographs=(example_radiograph(4.0),))
+    (later,) = of(record_objects(moved, earlier=held), "SR")
+    rows = {(r["tooth"], r["quantity"]): r["value"] for r in measurements_from_report(later)}
+    assert rows[308, "probing_depth_mm"] == 4.5 and rows[308, "furcation_index"] == 1
+    # A chart that says nothing of the tooth does: blank is what it says now.
+    empty = dataclasses.replace(charted, chart=Chart(()))
+    (unsaid,) = of(record_objects(empty, earlier=held), "SR")
+    quantities = {r["quantity"] for r in measurements_from_report(unsaid)}
+    assert not quantities & {"probing_depth_mm", "furcation_index"}
+
+
 def test_versions_tell_who_changed_what_and_when() -> None:
     exam = dataclasses.replace(example_examination(), photos=())
     other = dataclasses.replace(exam, radiographs=(example_radiograph(4.0),))

@@ -157,6 +157,8 @@ def test_a_lost_file_is_stored_again(stored: Path, tmp_path: Path) -> None:
         ("ftp://archive.test", "is no destination"),
         ("dicom://archive.test:104", "is incomplete"),
         ("dicom://AE@archive.test:notaport", "is incomplete"),
+        ("dicom://AE@archive.test:104?listen=soon", "is no port"),
+        ("dicom://AE@archive.test:104?listen=70000", "is no port"),
     ],
 )
 def test_addresses_that_will_not_do(address: str, told: str) -> None:

@@ -212,6 +212,17 @@ def flags_of(group: list[Dataset]) -> tuple[str, ...]:
     return tuple(_code(item) for item in _find(group, "flag"))
 
 
+def probed_from_report(dataset: Dataset) -> dict[int, tuple[tuple[str, float, str], ...]]:
+    """What the chart said of each tooth when a report was made: concept, value and unit."""
+    found: dict[int, tuple[tuple[str, float, str], ...]] = {}
+    for group in _groups(dataset):
+        tooth = _where(group)[0]
+        if _finding(group) == "tooth" and tooth is not None:
+            numbers = ((_concept(i), _number(i)) for i in group if i.ValueType == "NUM")
+            found[tooth] = tuple((c, *n) for c, n in numbers if n and c in _OF_TOOTH)
+    return found
+
+
 def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
     """Return the numbers of one report, as `history` writes them.
 

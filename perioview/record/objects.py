@@ -15,7 +15,13 @@ from pydicom.dataset import Dataset
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.record.encapsulated import document_object
-from perioview.record.history import current_reports, image_uid, is_report, predecessor_uids
+from perioview.record.history import (
+    current_reports,
+    image_uid,
+    is_report,
+    predecessor_uids,
+    probed_from_report,
+)
 from perioview.record.identity import (
     Identity,
     digest,
@@ -129,7 +135,7 @@ class _Maker:
     verify: str | None
     earlier: list[Dataset]
     folder: str
-    probed: dict[int, Probed]
+    probed: dict[int, Probed] | None
     made: list[Dataset] = field(default_factory=list)
 
     def reference(self, file: str, image: Image, wrapped: Dataset | None) -> Dataset:
@@ -146,10 +152,20 @@ class _Maker:
                     setattr(found, keyword, header[keyword].value)
         return found
 
+    def probed_beside(self, image: Dataset) -> dict[int, Probed]:
+        """What the chart says; without one, what the record says already is not unsaid."""
+        if self.probed is not None:
+            return self.probed
+        return next((probed_from_report(r) for r in self.earlier if self.is_about(r, image)), {})
+
+    @staticmethod
+    def is_about(report: Dataset, image: Dataset) -> bool:
+        return image_uid(report) == str(image.SOPInstanceUID)
+
     def replaced(self, image: Dataset, content: str) -> tuple[Dataset | None, Dataset | None]:
         """Report that stands unchanged, else the one that a new report replaces."""
         for report in self.earlier:
-            if image_uid(report) != str(image.SOPInstanceUID):
+            if not self.is_about(report, image):
                 continue
             before = next(iter(predecessor_uids(report)), None)
             stub = None
@@ -204,7 +220,7 @@ def record_objects(
     identity = examination_identity(examination)
     signer = person_name(verify) if verify else None
     held = current_reports(r for r in earlier if is_report(r))
-    probed = probed_values(examination.chart)
+    probed = None if examination.chart is None else probed_values(examination.chart)
     maker = _Maker(identity, signer, held, examination.folder, probed)
     pictures = pictures or {}
     sources: list[Dataset] = []
@@ -240,7 +256,7 @@ def _radiograph_objects(
             radiograph.calibration,
             radiograph.sites,
             radiograph.teeth,
-            maker.probed,
+            maker.probed_beside(source),
         )
         content = measured_content(str(source.SOPInstanceUID), *parts)
         same, before = maker.replaced(source, content)

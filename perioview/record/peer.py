@@ -195,12 +195,14 @@ def peer_from(address: str) -> Peer:
         raise InputRefused(f"{address}: is incomplete; write it as dicom://AE@host:port.")
     options = urllib.parse.parse_qs(parts.query)
     listen = options.get("listen", [""])[0]
+    if listen and not (listen.isascii() and listen.isdigit() and 0 < int(listen) < 65536):
+        raise InputRefused(f"{address}: listen={listen} is no port; write it as ?listen=11113.")
     return Peer(
         urllib.parse.unquote(parts.username)[:16],
         parts.hostname,
         port,
         parts.scheme == "dicoms",
-        int(listen) if listen.isdigit() else None,
+        int(listen) if listen else None,
         options.get("retrieve", [""])[0] == "move",
     )
 
