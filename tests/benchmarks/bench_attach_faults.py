@@ -120,7 +120,7 @@ def full_disk(way: str, size_mb: int = 2) -> None:
                 bigger = ["mount", "-o", "remount,size=64m", str(small)]
                 subprocess.run(bigger, check=True)
                 server.start()
-                for number, parcels in enumerate(every):
+                for number in range(len(every)):
                     send(write_outbox(folder / f"o{number}", visit_objects(number)), destination,
                          outbox=folder / f"o{number}")  # fmt: skip
                 uids, wanted = stored(server), {p.uid for parcels in every for p in parcels}
