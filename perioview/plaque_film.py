@@ -147,14 +147,14 @@ def _with_hidden(
     mix = unmixed(rgb, clean, found)
     valid = crop.region & ~crop.glare
     seen = film > density
-    hidden = hidden_film(mix, found, shade.light)
+    hidden = hidden_film(mix, found, shade.light, valid)
     more = hidden.density > film
     share = float(np.mean((hidden.density > density)[valid] & ~seen[valid])) if valid.any() else 0.0
     sd = 0.0
     if valid.any():
         off = math.hypot(SHADE_SD, shade.sd)
         low, high = (
-            hidden_film(mix, found, shade.light + np.float32(d)).density for d in (-off, off)
+            hidden_film(mix, found, shade.light + np.float32(d), valid).density for d in (-off, off)
         )
         border = ((high > density) & ~(low > density) & ~seen)[valid]
         rule = plaque_rules()["trust"]

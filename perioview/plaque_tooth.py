@@ -127,13 +127,17 @@ def tooth_plaque(
     if two_tone and counted.older is not None:
         older = min(coverage_pct, 100 * int(np.count_nonzero(stained & counted.older)) / area)
     halves = (gingival, coronal)
-    sd = _coverage_sd(counted, valid, stained, density)
+    threshold, border = _coverage_sds(counted, valid, stained, density)
+    rule = plaque_rules()["trust"]
+    if threshold > rule["faint_sd_pct"]:
+        flags += ("faint_stain",)
+    sd = math.hypot(threshold, border, rule["least_sd_pct"])
     if two_tone and "tartar" in flags:
         # Blue over brown is grey, and not all of it is seen by its darkness.
-        sd = math.hypot(sd, plaque_rules()["trust"]["tartar_two_tone_sd_pct"])
+        sd = math.hypot(sd, rule["tartar_two_tone_sd_pct"])
     sd = math.hypot(sd, counted.hidden_sd_pct)
     if "blurred" in flags:
-        sd = math.hypot(sd, plaque_rules()["trust"]["blurred_sd_pct"])
+        sd = math.hypot(sd, rule["blurred_sd_pct"])
     return ToothPlaque(
         tooth,
         *sizes,
@@ -182,8 +186,10 @@ def _half(density: Plane, valid: Mask, stained: Mask) -> tuple[float, int | None
     return 100 * covered / area, thickness
 
 
-def _coverage_sd(counted: Counted, valid: Mask, stained: Mask, density: float) -> float:
-    """SD of coverage: the zero and the scale of density, the rim, and the stain's own edge."""
+def _coverage_sds(
+    counted: Counted, valid: Mask, stained: Mask, density: float
+) -> tuple[float, float]:
+    """SDs of coverage: by the zero and the scale of density, and by where stain ends, in points."""
     rule = plaque_rules()["trust"]
     area = np.count_nonzero(valid)
     shift = math.hypot(counted.zero_sd, rule["scale_sd"] * density)
@@ -194,7 +200,7 @@ def _coverage_sd(counted: Counted, valid: Mask, stained: Mask, density: float) -
     edge = np.count_nonzero(stained[:, 1:] != stained[:, :-1])
     edge += np.count_nonzero(stained[1:] != stained[:-1])
     border = 100 * rule["edge_px"] * edge / area
-    return float(math.hypot(threshold, border, rule["least_sd_pct"]))
+    return float(threshold), float(border)
 
 
 def _turesky(

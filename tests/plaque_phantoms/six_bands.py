@@ -93,6 +93,7 @@ def scene(
     blur=0.8,
     spacing=0.98,
     mottled=1.0,
+    shadow=1.0,
 ):
     rng = np.random.default_rng([seed, 991])
     rows, pitch = int(tooth_px * 1.9), int(tooth_px * spacing)
@@ -110,6 +111,7 @@ def scene(
     shade = np.ones((rows, cols))
     new_bands, old_bands = dye_bands(rng, False), dye_bands(rng, True)
     tone = rng.uniform(0.5, 0.66)
+    falls = np.random.default_rng([seed, 5]).uniform((0, 0, -0.08), (0.3, 0.25, 0.08))
     kinds_out, deposits = {}, np.zeros((rows, cols))
     for i in range(teeth):
         name = NAMES[i % 10]
@@ -148,6 +150,10 @@ def scene(
         old[inside] = age[inside]
         deposits[inside] = brown[inside]
         relief = 0.7 + 0.3 * np.sqrt(np.clip(1 - 0.8 * u**2 - 0.5 * (v - 0.5) ** 2, 0, 1))
+        # Lip and gum throw a shadow, and the sides turn away: much in one photo, little in another.
+        dark = falls[0] * np.clip(1 - v, 0, 1) ** 1.5 + falls[1] * np.abs(u) ** 3
+        dark = dark + falls[2] * u * np.clip(v, 0, 1)
+        relief = relief * 10 ** (-shadow * dark)
         shade[inside] = (relief * rng.uniform(0.9, 1.05))[inside]
     white = CAMERA @ light
     balance = rng.uniform(0.92, 1.08, 3)
