@@ -61,7 +61,7 @@ class RootSite:
 
 
 def root_sites(phantom: Phantom) -> Iterator[RootSite]:
-    """Every root of a phantom that has an apex and a CEJ of its own."""
+    """Every root of a phantom that has an apex, a CEJ of its own and two known crests."""
     pitch = np.array(phantom.calibration.pitch)
     marks = phantom.marks
 
@@ -75,8 +75,9 @@ def root_sites(phantom: Phantom) -> Iterator[RootSite]:
                 str(m.side): at(m.row, m.col)
                 for m in marks.of(tooth=tooth, root=root, landmark="cej")
             }
-            crest = {s: at(*phantom.truth[tooth, root, s]) for s in SIDES}
-            if not apex or not cej:
+            truth = phantom.truth
+            crest = {s: at(*truth[tooth, root, s]) for s in SIDES if (tooth, root, s) in truth}
+            if not apex or not cej or len(crest) < 2:
                 continue
             middle = (crest["mesial"] + crest["distal"]) / 2
             neck = np.mean(list(cej.values()), axis=0)
