@@ -14,21 +14,19 @@ from perioview.errors import InputRefused
 Field = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-ANGLES = 192
-RADII = 112
-# Longest side of the reduced crop the outline is sought in, and refined in, px.
+# Longest side of the crop the outline is refined in, px.
 SOUGHT = 300
-# Farthest step of the radius from one angle to the next, in radial bins: cusps are steep.
-STEP = 5
-STEP_COST = 0.02
-# An edge at least this many bins inside the path, and how much it counts against the path.
-GAP, CROSSED = 6, 0.6
-# Change of log light over an edge that is plain to see.
-CLEAR = 0.08
-# Depth of a valley between two crowns that is plain to see.
-SEAM = 0.03
-# How much a path counts for less when the click is far from its middle.
-OFF_CENTRE = 1.2
+# Farthest step along the ray from one ray to the next, and what a step costs: cusps are steep.
+STEP = 4
+STEP_COST = 0.35
+# Odds are not believed beyond this, so that one place cannot outvote its neighbours.
+SURE = 4.0
+# Odds of an outline where the photo ends.
+BORDER = -2.0
+# An outline blurs over this many steps; how much one passed over counts against a path.
+GAP, PASSED = 4, 0.25
+# Below this an outline is doubtful.
+DOUBTFUL = 0.75
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,11 +38,16 @@ class Outline:
     mask : ndarray of bool, shape (rows, cols)
         The tooth, in the whole photo.
     contrast : float
-        How clear the edge is all around, 0 to 1; below about 0.4 look twice.
+        How sure the edge is, averaged all around, 0 to 1.
     """
 
     mask: Mask
     contrast: float
+
+    @property
+    def sure(self) -> bool:
+        """Whether the edge was told clearly all around; else look twice."""
+        return self.contrast >= DOUBTFUL
 
 
 def tooth_outline(
@@ -81,24 +84,51 @@ def tooth_outline(
         raise InputRefused(
             f"The click at ({row:g}, {col:g}) lies in tooth {taken[at]}; click another tooth."
         )
-    largest = 0.75 * min(rows, cols)
-    reaches = [largest * 0.72**k for k in range(14) if largest * 0.72**k >= 24] or [largest]
-    click = (float(row), float(col))
-    found = [_sought(rgb, click, reach, taken) for reach in reaches]
-    best = max(found, key=lambda f: f.score - OFF_CENTRE * f.off_centre(click) ** 2)
-    # From its middle a tooth is seen evenly, so look again from there.
-    again = _sought(rgb, best.centre, min(largest, 1.3 * best.radius), taken)
-    if again.score > 0.9 * best.score:
-        best = again
-    return Outline(_refined(rgb, best, taken), float(np.clip(best.score, 0, 1)))
+    small, scale = reduced_photo(rgb)
+    owned = None if taken is None else _reduced_mask(taken, small.shape[:2])
+    path = _sought(small, ((row + 0.5) / scale - 0.5, (col + 0.5) / scale - 0.5), owned)
+    for _ in range(2):
+        # From its middle a tooth is seen evenly, so look again from there.
+        again = _sought(small, path.centre, owned)
+        if not again.holds(path.click):
+            break
+        path = _Path(again.vertices, again.score, path.click)
+    found = _Path((path.vertices + 0.5) * scale - 0.5, path.score, (row, col))
+    return Outline(_refined(rgb, found, taken), found.score)
+
+
+def _reduced_mask(taken: NDArray[Any], shape: tuple[int, ...]) -> Mask:
+    import cv2
+
+    part = (np.asarray(taken) > 0).astype(np.uint8)
+    return np.asarray(cv2.resize(part, shape[::-1], interpolation=cv2.INTER_NEAREST)) > 0
+
+
+def reduced_photo(rgb: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
+    """Reduce a photo to the size outlines are sought in, glare filled in; with the factor.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (rows, cols, 3)
+        sRGB.
+    """
+    import cv2
+
+    from perioview.regions_network import REDUCED
+
+    scale = max(1.0, max(rgb.shape[:2]) / REDUCED)
+    size = (max(2, round(rgb.shape[1] / scale)), max(2, round(rgb.shape[0] / scale)))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA) if scale > 1 else rgb
+    return _without_glare(small), scale
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Path:
-    """A closed path around the click: vertices (row, col) in the photo."""
+    """A closed path around the click: vertices (row, col), and how sure it is, 0 to 1."""
 
     vertices: NDArray[np.float64]
     score: float
+    click: tuple[float, float]
 
     @property
     def centre(self) -> tuple[float, float]:
@@ -106,14 +136,15 @@ class _Path:
         middle = (low + high) / 2
         return float(middle[0]), float(middle[1])
 
-    def off_centre(self, click: tuple[float, float]) -> float:
-        """How far the click lies from the middle, 1 at the edge of the extent."""
-        extent = np.ptp(self.vertices, axis=0) / 2 + 1
-        return float(np.max(np.abs(np.array(self.centre) - click) / extent))
-
     @property
     def radius(self) -> float:
         return float(np.ptp(self.vertices, axis=0).max() / 2)
+
+    def holds(self, at: tuple[float, float]) -> bool:
+        import cv2
+
+        drawn = self.vertices[:, ::-1].astype(np.float32)
+        return cv2.pointPolygonTest(drawn, (float(at[1]), float(at[0])), False) >= 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,88 +222,68 @@ def _common(change: NDArray[np.float32]) -> Field:
     return both
 
 
-def _sought(
-    rgb: NDArray[np.uint8],
-    centre: tuple[float, float],
-    reach: float,
-    taken: NDArray[Any] | None,
-) -> _Path:
+def _sought(rgb: NDArray[np.uint8], click: tuple[float, float], owned: Mask | None) -> _Path:
+    """Most likely outline around a place of the reduced photo."""
     import cv2
 
-    crop = _crop(rgb, centre, reach, SOUGHT, taken)
-    theta = np.arange(ANGLES) * (2 * np.pi / ANGLES)
-    radius = np.linspace(0.04, 1.0, RADII) * reach / crop.scale
-    middle = [(c - o) / crop.scale for c, o in zip(centre, crop.origin, strict=True)]
-    y = (middle[0] + np.sin(theta)[:, None] * radius).astype(np.float32)
-    x = (middle[1] + np.cos(theta)[:, None] * radius).astype(np.float32)
-    polar = cv2.remap(_features(crop.rgb), x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    edge = _edge(polar)
-    outside = (y < 0) | (x < 0) | (y > crop.rgb.shape[0] - 1) | (x > crop.rgb.shape[1] - 1)
-    edge[outside] = 0.0
-    if crop.taken is not None:
-        owned = cv2.remap(crop.taken.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
-        edge = _stopped(edge, owned)
-    bins, score = _closed_path(edge)
-    rows = crop.origin[0] + crop.scale * y[np.arange(ANGLES), bins]
-    cols = crop.origin[1] + crop.scale * x[np.arange(ANGLES), bins]
-    return _Path(np.column_stack([rows, cols]).astype(float), score)
+    from perioview.regions_network import outline_odds, rays
+
+    around = rays(rgb.shape, click)
+    odds = np.clip(outline_odds(rgb, around), -SURE, SURE)
+    # At the photo's border a crown ends whatever it looks like there.
+    odds[around.outside] = -SURE
+    first = around.outside & ~np.roll(around.outside, 1, axis=1)
+    odds[first] = BORDER
+    if owned is not None:
+        over = cv2.remap(owned.astype(np.uint8), around.x, around.y, cv2.INTER_NEAREST) > 0
+        odds = _stopped(odds, over)
+    steps = _closed_path(_first_exit(odds))
+    at = np.arange(len(steps))
+    chance = 1 / (1 + np.exp(-odds[at, steps]))
+    vertices = np.column_stack([around.y[at, steps], around.x[at, steps]]).astype(float)
+    return _Path(vertices, float(chance.mean()), click)
 
 
-def _edge(polar: NDArray[np.float32]) -> Field:
-    """How much each step outward looks like leaving a crown, 0 to 1; shape (angles, radii)."""
-    change = _common(np.roll(polar, -2, axis=1) - np.roll(polar, 2, axis=1))
-    # A crown ends in the dark, in duller gum, or at a neighbour that may be brighter.
-    step = np.where(change < 0, -change, 0.6 * change)
-    seam = _valley(polar)
-    edge: Field = np.maximum(np.tanh(step / CLEAR), np.tanh(seam / SEAM)).astype(np.float32)
-    edge[:, :2] = 0
-    edge[:, -2:] = 0
-    crossed = np.maximum(np.tanh(np.abs(change) / CLEAR), edge)
-    crossed[:, :2] = 0
-    # What lies before the path counts against it: a crown holds no second outline.
-    before = np.maximum.accumulate(crossed, axis=1)
-    edge[:, GAP:] -= CROSSED * before[:, :-GAP]
-    return edge
-
-
-def _valley(polar: NDArray[np.float32]) -> Field:
-    """Depth of a dark line across the ray, in both readings: where two crowns touch."""
-    reach = 4
-    down = np.roll(polar, reach, axis=1) - polar
-    up = np.roll(polar, -reach, axis=1) - polar
-    depth: Field = np.minimum(down, up).min(axis=2)
-    return depth.clip(0)
-
-
-def _stopped(edge: Field, owned: Mask) -> Field:
-    """Edge where a neighbour begins, and none beyond."""
+def _stopped(odds: Field, owned: Mask) -> Field:
+    """Outline where a neighbour begins, and none beyond."""
     begun = np.maximum.accumulate(owned, axis=1)
     first = begun & ~np.roll(begun, 1, axis=1)
-    return np.where(first, np.float32(1), np.where(begun, np.float32(-1), edge))
+    return np.where(first, np.float32(SURE), np.where(begun, np.float32(-SURE), odds))
 
 
-def _closed_path(edge: Field) -> tuple[NDArray[np.intp], float]:
-    """Radius at each angle along the closed path of strongest edge, and its mean edge."""
+def _first_exit(odds: Field) -> Field:
+    """Log chance that the crown ends at a place and has not ended before it on that ray."""
+    chance = 1 / (1 + np.exp(-odds))
+    lasted = np.cumsum(np.log1p(-np.minimum(chance, 0.97)), axis=1)
+    before = np.zeros_like(lasted)
+    before[:, GAP:] = lasted[:, :-GAP]
+    gone: Field = (np.log(chance) + PASSED * before).astype(np.float32)
+    return gone
+
+
+def _closed_path(odds: Field) -> NDArray[np.intp]:
+    """Step along each ray of the closed path with the best odds."""
+    rays, steps = odds.shape
     shifts = np.arange(-STEP, STEP + 1)
     penalty = (STEP_COST * np.abs(shifts) ** 1.5).astype(np.float32)
     # Twice around, and the middle turn is closed for all practical purposes.
-    turns = np.concatenate([edge, edge])
+    turns = np.concatenate([odds, odds])
     total = turns[0].copy()
     back = np.zeros(turns.shape, np.int8)
-    for angle in range(1, len(turns)):
-        padded = np.pad(total, STEP, constant_values=-1e9)
+    padded = np.full(steps + 2 * STEP, -1e9, np.float32)
+    for ray in range(1, len(turns)):
+        padded[STEP:-STEP] = total
         options = np.lib.stride_tricks.sliding_window_view(padded, len(shifts)) - penalty
         choice = options.argmax(axis=1)
-        back[angle] = choice - STEP
-        total = options[np.arange(len(total)), choice] + turns[angle]
+        back[ray] = choice - STEP
+        total = options[np.arange(steps), choice] + turns[ray]
     at = int(total.argmax())
     path = np.zeros(len(turns), np.intp)
-    for angle in range(len(turns) - 1, -1, -1):
-        path[angle] = at
-        at = min(len(total) - 1, max(0, at + int(back[angle][at])))
-    half = ANGLES // 2
-    bins = np.roll(path[half : half + ANGLES], half)
-    return bins, float(edge[np.arange(ANGLES), bins].mean())
+    for ray in range(len(turns) - 1, -1, -1):
+        path[ray] = at
+        at = min(steps - 1, max(0, at + int(back[ray][at])))
+    half = rays // 2
+    return np.roll(path[half : half + rays], half)
 
 
 def _refined(rgb: NDArray[np.uint8], path: _Path, taken: NDArray[Any] | None) -> Mask:

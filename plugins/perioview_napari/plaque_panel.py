@@ -22,6 +22,7 @@ from qtpy.QtWidgets import (
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer, is_perioview_image, position_from_world
+from perioview_napari.grey_card import CardTool
 from perioview_napari.work import in_background
 
 REGIONS = "tooth regions"
@@ -41,14 +42,18 @@ class PlaquePanel(QWidget):
         super().__init__()
         self.viewer = napari_viewer
         self.worker: Any = None
-        self._photo: Any = None
         self._build()
         self.viewer.mouse_drag_callbacks.append(self._clicked)
+        for event in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
+            event.connect(self.list_photos)
 
     def closeEvent(self, event: Any) -> None:
         """Let go of the viewer."""
         if self._clicked in self.viewer.mouse_drag_callbacks:
             self.viewer.mouse_drag_callbacks.remove(self._clicked)
+        self.card.release()
+        for changed in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
+            changed.disconnect(self.list_photos)
         super().closeEvent(event)
 
     def _build(self) -> None:
@@ -67,6 +72,12 @@ class PlaquePanel(QWidget):
         self.outline = QPushButton("Outline teeth by a click")
         self.outline.setCheckable(True)
         self.outline.toggled.connect(self._outlining)
+        self.drawn_on = QComboBox()
+        self.drawn_on.setToolTip("a photo of the same mouth whose teeth are outlined already")
+        self.carry = QPushButton("Bring outlines over from that photo")
+        self.carry.clicked.connect(self.bring_over)
+        self.card = CardTool(self.viewer, self.photo_layer, self.say)
+        self.card.button.toggled.connect(lambda on: on and self.outline.setChecked(False))
         measure = QPushButton("Measure plaque")
         measure.clicked.connect(self.measure)
         self.slider = QSlider(Qt.Orientation.Horizontal)
@@ -80,13 +91,35 @@ class PlaquePanel(QWidget):
         caution = QLabel("Stain shows nothing below the gum line.")
         box = QVBoxLayout(self)
         box.addLayout(form)
-        for part in (self.outline, measure, QLabel("plaque map, faint to full"), self.slider,
+        other = QFormLayout()
+        other.addRow("outlined photo", self.drawn_on)
+        shown = QLabel("plaque map, faint to full")
+        for part in (self.outline, other, self.carry, self.card.button, measure, shown, self.slider,
                      self.message, self.table, caution):  # fmt: skip
-            box.addWidget(part)
+            if isinstance(part, QFormLayout):
+                box.addLayout(part)
+            else:
+                box.addWidget(part)
+        self.list_photos()
 
     def say(self, text: str) -> None:
         """Show a message or the faults of the last act."""
         self.message.setText(text)
+
+    def _photos(self) -> list[Any]:
+        return [
+            la for la in self.viewer.layers
+            if is_perioview_image(la) and image_of_layer(la)[0].colour
+        ]  # fmt: skip
+
+    def list_photos(self, event: Any = None) -> None:
+        """Offer every photograph that is open as the one the outlines come from."""
+        chosen = self.drawn_on.currentText()
+        names = [image_of_layer(la)[0].name for la in self._photos()]
+        self.drawn_on.clear()
+        self.drawn_on.addItems(names)
+        if chosen in names:
+            self.drawn_on.setCurrentText(chosen)
 
     def photo_layer(self) -> Any:
         """Return the photograph in view.
@@ -96,11 +129,7 @@ class PlaquePanel(QWidget):
         InputRefused
             If none was opened by perioview.
         """
-        photos = [
-            la
-            for la in self.viewer.layers
-            if is_perioview_image(la) and image_of_layer(la)[0].colour and la.visible
-        ]
+        photos = [la for la in self._photos() if la.visible]
         if not photos:
             raise InputRefused("no photograph is in view; open one with perioview.")
         active = self.viewer.layers.selection.active
@@ -169,13 +198,50 @@ class PlaquePanel(QWidget):
             data[outline.mask & (data == 0)] = number
             layer.data = data
             self.save()
-            unsure = "" if outline.contrast >= 0.4 else " The edge is faint: look twice."
+            unsure = "" if outline.sure else " Its edge is doubtful: look twice."
             self.say(f"{number} outlined; correct it with the brush if need be.{unsure}")
             self.number.setValue(_next_number(number))
 
         self.worker = in_background(
             lambda: tooth_outline(image.pixels, row, col, taken=taken), done, self.say
         )
+
+    def bring_over(self) -> None:
+        """Carry the outlines of another open photo to the one in view, by alignment."""
+        from perioview.files.regions import read_regions
+        from perioview.regions_carried import regions_from
+
+        try:
+            photo = self.photo_layer()
+            image, file = image_of_layer(photo)
+            source = next(
+                (la for la in self._photos() if image_of_layer(la)[0].name
+                 == self.drawn_on.currentText()), photo
+            )  # fmt: skip
+            other, other_file = image_of_layer(source)
+            if source is photo or other_file == file:
+                raise InputRefused(
+                    f"{image.name}: is the photo in view; choose the outlined one beside "
+                    "'outlined photo', and click the other in the list of layers."
+                )
+            path = self.regions_path(other_file)
+            drawn = np.asarray(read_regions(path, rows=other.rows, cols=other.cols))
+            layer = self.regions_layer()
+            if layer.data.any():
+                raise InputRefused(
+                    f"{image.name}: has outlines of its own; erase them to bring others over."
+                )
+        except InputRefused as error:
+            self.say(str(error))
+            return
+
+        def done(carried: Any) -> None:
+            layer.data = carried.regions
+            self.save()
+            self.say(" ".join(carried.warnings))
+
+        self.say("aligning the two photos…")
+        self.worker = in_background(lambda: regions_from(drawn, other, image), done, self.say)
 
     def save(self) -> None:
         """Keep the regions on disk."""
@@ -204,9 +270,10 @@ class PlaquePanel(QWidget):
         regions = layer.data.astype(np.uint16)
         gum = None if self.gum.currentIndex() == 0 else self.gum.currentText()
         dye = self.dye.currentText()
+        card = self.card.corners(image.name)
         self.say("measuring…")
         self.worker = in_background(
-            lambda: plaque(image, regions, dye=dye, gum=gum),
+            lambda: plaque(image, regions, dye=dye, gum=gum, card=card),
             lambda result: self._show(photo, regions, result),
             self.say,
         )
@@ -235,7 +302,8 @@ class PlaquePanel(QWidget):
             for j, cell in enumerate(cells):
                 self.table.setItem(i, j, QTableWidgetItem(cell))
         mouth = found["mouth"]["coverage_pct"]
-        self.say("" if mouth is None else f"All outlined teeth: {mouth:.0f} % covered.")
+        covered = "" if mouth is None else f"All outlined teeth: {mouth:.0f} % covered. "
+        self.say(covered + " ".join(result.warnings[2:]))
 
     def _opacity(self, percent: int) -> None:
         if MAP in self.viewer.layers:
