@@ -40,8 +40,13 @@ class Parcel:
 class Destination(Protocol):
     """An archive or a folder that holds records."""
 
-    def connected(self, parcels: Sequence[Parcel]) -> AbstractContextManager[Destination]:
-        """Hold one connection open for all that is asked and stored of these parcels."""
+    def connected(
+        self, parcels: Sequence[Parcel], *, ours: bool = False
+    ) -> AbstractContextManager[Destination]:
+        """Hold one connection open for all that is asked and stored of these parcels.
+
+        With `ours`, of every class of object that a visit's record may hold as well.
+        """
 
     def held(self, parcels: Sequence[Parcel]) -> set[str]:
         """UIDs of those parcels that are already there."""

@@ -44,8 +44,11 @@ class DicomWeb:
         self._kept: Any = None
 
     @contextlib.contextmanager
-    def connected(self, parcels: Sequence[Parcel]) -> Iterator[DicomWeb]:
+    def connected(self, parcels: Sequence[Parcel], *, ours: bool = False) -> Iterator[DicomWeb]:
         """Keep one HTTP connection for all questions."""
+        if self._kept is not None:
+            yield self
+            return
         there = copy.copy(self)
         there._kept = self._client()
         try:

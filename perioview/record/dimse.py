@@ -11,7 +11,19 @@ from typing import Any
 
 import pydicom
 from pydicom.dataset import Dataset
-from pydicom.uid import UID, ExplicitVRLittleEndian, ImplicitVRLittleEndian
+from pydicom.uid import (
+    UID,
+    ColorSoftcopyPresentationStateStorage,
+    ComprehensiveSRStorage,
+    EncapsulatedPDFStorage,
+    ExplicitVRLittleEndian,
+    GrayscaleSoftcopyPresentationStateStorage,
+    ImplicitVRLittleEndian,
+    JPEGBaseline8Bit,
+    SecondaryCaptureImageStorage,
+    SegmentationStorage,
+    VLPhotographicImageStorage,
+)
 
 from perioview.errors import InputRefused
 from perioview.record.destination import Parcel, Progress
@@ -21,6 +33,16 @@ from perioview.record.retrieval import retrieved
 
 _COMMITMENT = "1.2.840.10008.1.20.1"
 _COMMITMENT_INSTANCE = "1.2.840.10008.1.20.1.1"
+# What a visit's record is made of.
+_OURS = [
+    (SecondaryCaptureImageStorage, JPEGBaseline8Bit),
+    (VLPhotographicImageStorage, JPEGBaseline8Bit),
+    (ComprehensiveSRStorage, ExplicitVRLittleEndian),
+    (GrayscaleSoftcopyPresentationStateStorage, ExplicitVRLittleEndian),
+    (ColorSoftcopyPresentationStateStorage, ExplicitVRLittleEndian),
+    (SegmentationStorage, ExplicitVRLittleEndian),
+    (EncapsulatedPDFStorage, ExplicitVRLittleEndian),
+]
 
 
 class Dimse:
@@ -47,11 +69,17 @@ class Dimse:
         self._answers = _Answers()
 
     @contextlib.contextmanager
-    def connected(self, parcels: Sequence[Parcel]) -> Iterator[Dimse]:
+    def connected(self, parcels: Sequence[Parcel], *, ours: bool = False) -> Iterator[Dimse]:
         """Hold one association open that queries and takes these parcels."""
+        if self._open is not None:
+            yield self
+            return
+        kinds = {kind for p in parcels for kind in _kinds(*_kind(p))}
+        if ours:
+            kinds |= {kind for c, syntax in _OURS for kind in _kinds(c, syntax)}
         entity = self.peer.entity()
         entity.add_requested_context(STUDY_ROOT_FIND)
-        for sop_class, syntax in sorted({kind for p in parcels for kind in _kinds(p)}):
+        for sop_class, syntax in sorted(kinds):
             entity.add_requested_context(sop_class, syntax)
         with contextlib.ExitStack() as stack:
             handlers: list[Any] = []
@@ -231,20 +259,20 @@ class _Answers:
         return 0x0000, None
 
 
-def _kinds(parcel: Parcel) -> list[tuple[str, str]]:
-    """Class and transfer syntaxes of a parcel, as it is and as any archive must take it."""
-    sop_class, syntax = str(parcel.header.SOPClassUID), _syntax(parcel)
+def _kind(parcel: Parcel) -> tuple[str, str]:
+    header = parcel.header
+    return str(header.SOPClassUID), str(header.file_meta.TransferSyntaxUID)
+
+
+def _kinds(sop_class: str, syntax: str) -> list[tuple[str, str]]:
+    """Class and transfer syntaxes of an object, as it is and as any archive must take it."""
     # Implicit VR is the one that nobody may refuse (PS3.5 10.1).
     return [(sop_class, s) for s in (syntax, ExplicitVRLittleEndian, ImplicitVRLittleEndian)]
 
 
-def _syntax(parcel: Parcel) -> str:
-    return str(parcel.header.file_meta.TransferSyntaxUID)
-
-
 def _sendable(parcel: Parcel, accepted: set[tuple[str, str]]) -> Any:
     """The file as it is, or what it holds where the archive wants another encoding."""
-    sop_class, syntax = str(parcel.header.SOPClassUID), _syntax(parcel)
+    sop_class, syntax = _kind(parcel)
     meta = parcel.header.file_meta
     told = (meta.get("MediaStorageSOPClassUID"), meta.get("MediaStorageSOPInstanceUID"))
     if (sop_class, syntax) in accepted and told == (sop_class, parcel.uid):

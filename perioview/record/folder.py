@@ -45,7 +45,7 @@ class Folder:
         self.root = root
 
     @contextlib.contextmanager
-    def connected(self, parcels: Sequence[Parcel]) -> Iterator[Folder]:
+    def connected(self, parcels: Sequence[Parcel], *, ours: bool = False) -> Iterator[Folder]:
         """Return the folder itself: there is nothing to hold open."""
         yield self
 

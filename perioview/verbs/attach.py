@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -97,17 +98,20 @@ def attach(
     identity = examination_identity(examination)
     pdf, pictures = _printed(examination)
     outbox = Path(visit) / "record" / "outbox"
-    try:
-        earlier = destination.reports(identity.patient_id, identity.study_uid)
-    except InputRefused:
-        # What an archive that is down does not take waits for it as well.
-        write_outbox(outbox, record_objects(examination, pdf, pictures, verify=verify))
-        raise
-    objects = record_objects(examination, pdf, pictures, verify=verify, earlier=earlier)
-    if not objects:
-        raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
-    parcels = own_images(examination) + write_outbox(outbox, objects)
-    return send(parcels, destination, outbox=outbox, progress=_progress)
+    own = own_images(examination)
+    with contextlib.ExitStack() as connection:
+        try:
+            there = connection.enter_context(destination.connected(own, ours=True))
+            earlier = there.reports(identity.patient_id, identity.study_uid)
+        except InputRefused:
+            # What an archive that is down does not take waits for it as well.
+            write_outbox(outbox, record_objects(examination, pdf, pictures, verify=verify))
+            raise
+        objects = record_objects(examination, pdf, pictures, verify=verify, earlier=earlier)
+        if not objects:
+            raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
+        parcels = own + write_outbox(outbox, objects)
+        return send(parcels, there, outbox=outbox, progress=_progress)
 
 
 def _printed(examination: Examination) -> tuple[bytes, dict[str, NDArray[np.uint8]]]:

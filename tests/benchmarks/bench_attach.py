@@ -31,7 +31,7 @@ from perioview.files.visit_folder import new_visit
 from perioview.marks import Marks
 from perioview.record.destination import Destination, destination_from
 from perioview.record.history import current_reports, history, marks_from_report
-from perioview.record.objects import record_objects
+from perioview.record.objects import examination_identity, record_objects
 from perioview.record.outbox import Sent, send, write_outbox
 from perioview.record.peer import peer_from
 from perioview.record.structured_report import site_values
@@ -57,10 +57,12 @@ def attached(
     exam: Examination, destination: Destination, outbox: Path, **more: object
 ) -> tuple[Sent, list[pydicom.Dataset]]:
     """What the verb does between measuring and telling."""
-    earlier = destination.reports(str(exam.visit.patient["id"]))
-    objects = record_objects(exam, earlier=earlier)
-    parcels = write_outbox(outbox, objects)
-    return send(parcels, destination, outbox=outbox, **more), list(objects)  # type: ignore[arg-type]
+    study = examination_identity(exam).study_uid
+    with destination.connected([], ours=True) as there:
+        earlier = there.reports(str(exam.visit.patient["id"]), study)
+        objects = record_objects(exam, earlier=earlier)
+        parcels = write_outbox(outbox, objects)
+        return send(parcels, there, outbox=outbox, **more), list(objects)  # type: ignore[arg-type]
 
 
 def _presented(files: list[Path]) -> set[tuple[str, str]]:
