@@ -53,13 +53,13 @@ def short_table(found: dict[str, Any]) -> list[str]:
     """
     lines = []
     if found["sites"]:
-        lines.append("change of bone loss, both visits' marks")
+        lines.append("bone loss, both visits' marks; real?")
     for c in found["sites"]:
         pct = f"{_signed(c['change_pct'], 1)} ± {_number(c['change_pct_sd'])} %"
         lines.append(f"{_place(c)}  {pct:>14}  {_briefly(c['detectable'])}")
     if found.get("crests"):
-        lines += ["", "crest moved, read from the pair"] if lines else [
-            "crest moved, read from the pair"
+        lines += ["", "crest moved, from the pair; real?"] if lines else [
+            "crest moved, from the pair; real?"
         ]  # fmt: skip
     for c in found.get("crests", ()):
         moved = f"{_signed(c['moved'], 2)} ± {_number(c['moved_sd'], 2)} {c['unit']}"
@@ -82,7 +82,7 @@ def _signed(value: float | None, digits: int) -> str:
 
 
 def _briefly(detectable: bool | None) -> str:
-    return {None: "", True: "real", False: "within error"}[detectable]
+    return {None: "", True: "real", False: "no"}[detectable]
 
 
 def _real(detectable: bool | None) -> str:
