@@ -247,8 +247,9 @@ def _crown(
     left, right = first.edge(first.cej[0], 0), last.edge(last.cej[1], 1)
     mid, half = (left + right) / 2, (right - left) / 2
     cej = first.cej[0] + (x - left) / (2 * half) * (last.cej[1] - first.cej[0])
-    part = slice(0, int(np.searchsorted(y, max(cej.max(), 0)))), slice(
-        *np.searchsorted(x, [mid - 1.4 * half, mid + 1.4 * half])
+    part = (
+        slice(0, int(np.searchsorted(y, max(cej.max(), 0)))),
+        slice(*np.searchsorted(x, [mid - 1.4 * half, mid + 1.4 * half])),
     )
     x, y, away, solid = x[part[1]], y[part[0]], away[part], solid[part]
     up = (cej[None, part[1]] - y[:, None]) / tooth.crown
