@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pydicom
 from numpy.typing import NDArray
 
@@ -15,6 +17,8 @@ from perioview.files.dicom_identity import number, numbers, text
 _GREY = ("MONOCHROME1", "MONOCHROME2")
 _COLOUR = ("RGB", "YBR_FULL", "YBR_FULL_422", "YBR_ICT", "YBR_RCT")
 _RLE = "1.2.840.10008.1.2.5"
+_JPEG = "1.2.840.10008.1.2.4.50"
+_AS_CAMERA = (*_GREY, "YBR_FULL", "YBR_FULL_422")
 
 
 def check_image(dataset: pydicom.Dataset, path: Path) -> None:
@@ -109,6 +113,8 @@ def decoded(dataset: pydicom.Dataset, path: Path) -> NDArray[Any]:
             plugin = "pydicom" if syntax == _RLE else "pylibjpeg"
             if plugin == "pylibjpeg":
                 _check_whole_stream(dataset)
+            if syntax == _JPEG and text(dataset, "PhotometricInterpretation") in _AS_CAMERA:
+                return _camera_pixels(dataset)
         pixels: NDArray[Any] = pydicom.pixels.pixel_array(dataset, decoding_plugin=plugin)
     except Exception as error:  # decoders raise whatever the damage leads to
         raise InputRefused(
@@ -146,3 +152,14 @@ def reason(error: Exception) -> str:
     """Return what an exception says, on one line of bounded length."""
     line = " ".join(str(error).split())
     return (line[:157] + "...") if len(line) > 160 else line or type(error).__name__
+
+
+def _camera_pixels(dataset: pydicom.Dataset) -> NDArray[Any]:
+    """Decode as photographs' own files are: a photo measures the same in the record and out."""
+    from PIL import Image as Picture
+
+    frame = pydicom.encaps.get_frame(dataset.PixelData, 0, number_of_frames=1)
+    with Picture.open(io.BytesIO(frame), formats=["JPEG"]) as opened:
+        if (opened.height, opened.width) != (dataset.Rows, dataset.Columns):
+            raise ValueError("its stream and its header disagree in size")
+        return np.asarray(opened.convert("RGB" if dataset.SamplesPerPixel == 3 else "L"))
