@@ -23,7 +23,7 @@ REDUCED = 40
 DARK, BRIGHT = 0.05, 0.12
 # Amounts of brown and of older dye that are plain to see, and the share of a dark patch or its
 # rim that has to show one of them.
-PLAIN_BROWN, PLAIN_OLDER, SHOWN = 0.10, 0.12, 0.1
+PLAIN_BROWN, PLAIN_OLDER, SHOWN = 0.10, 0.12, 0.2
 # Step of darkness at the edge of a film, over a few px; shade changes less.
 EDGE = 0.05
 # Darkness that is left to chance, log10.
