@@ -36,7 +36,7 @@ def comparison_table(found: dict[str, Any]) -> list[str]:
         moved = f"{_number(c['moved'], 2)} ± {_number(c['moved_sd'], 2)} {c['unit']}"
         lines.append(
             f"{c['tooth']:<6}{c['root']:<14}{c['side']:<8}{moved:>19}  "
-            f"{_real(c['detectable'])} {' '.join(c['flags'])}".rstrip()
+            f"{_real(c['detectable'], 'within its error')} {' '.join(c['flags'])}".rstrip()
         )
     lines += _plaque_lines(found["teeth"])
     lines += found["home_care"]["sentences"] if found.get("home_care") else []
@@ -85,10 +85,10 @@ def _briefly(detectable: bool | None) -> str:
     return {None: "", True: "real", False: "no"}[detectable]
 
 
-def _real(detectable: bool | None) -> str:
+def _real(detectable: bool | None, no: str = "within repeat marking") -> str:
     if detectable is None:
         return "not known"
-    return "yes" if detectable else "within repeat marking"
+    return "yes" if detectable else no
 
 
 def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
@@ -100,7 +100,7 @@ def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
         gum = ""
         if t["gum_line_pct"] is not None:
             gum = f"  {t['gum_line_pct']:+.1f} ± {_number(t['gum_line_pct_sd'])}"
-            gum += f"  {_real(t['gum_line_detectable'])}"
+            gum += f"  {_real(t['gum_line_detectable'], 'within its error')}"
         lines.append(
             f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
             f"{_number(t['removed_pct']):>9}{_number(t['residual_pct']):>12}{gum}"

@@ -26,8 +26,9 @@ GROWING = 0.03
 """Error that grows with the movement itself, from the design pairs of two generators."""
 SETTLED_MM = 2.0
 """Length of bone apical of the margin that tells how well the images lie on each other there."""
-LEAST_PX = 0.15
-"""Never surer than this: resampling and the shape of the step."""
+LEAST_MM = 0.01
+"""Never surer than this: the margin's shape, and depths that no one map lays on each other (the
+two-layer jaws err by that much where all else says 0.005)."""
 UNKNOWN_RMS_PX = 4.0
 """Error of an alignment by hand that its own points cannot tell, a guess on the safe side."""
 Point = tuple[float, float]
@@ -98,7 +99,7 @@ def crest_change(
     if _unclear(there):
         return missing("px", "unclear")
     apart = _apart(profiles[:, known], along[known], old.at + there.by + 3 * old.blur, px_per_mm)
-    return Measurement(there.by, _sd(old, there, alignment, apart), "px")
+    return Measurement(there.by, _sd(old, there, alignment, (apart, LEAST_MM * px_per_mm)), "px")
 
 
 def _unclear(there: Moved) -> bool:
@@ -172,11 +173,14 @@ def _apart(
     return math.hypot(float(found[0]), spread * math.sqrt(GRAIN_PX / energy))
 
 
-def _sd(old: Margin, there: Moved, alignment: Alignment, apart: float) -> float:
+def _sd(
+    old: Margin, there: Moved, alignment: Alignment, apart_and_least: tuple[float, float]
+) -> float:
     """Noise of the step's place, alignment, and what grows with the movement; px."""
     height = old.height * max(there.bone, 0.2)
     # Least squares: the step's derivative is a bell of that blur, its squares sum to this.
     steepness = height**2 / (2 * math.sqrt(math.pi) * old.blur)
     noise = there.noise * math.sqrt(GRAIN_PX / steepness)
     rms = UNKNOWN_RMS_PX if math.isnan(alignment.rms_px) else alignment.rms_px
-    return math.hypot(noise, min(rms / math.sqrt(2), apart), GROWING * there.by, LEAST_PX)
+    apart, least = apart_and_least
+    return math.hypot(noise, min(rms / math.sqrt(2), apart), GROWING * there.by, least)

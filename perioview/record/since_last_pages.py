@@ -18,10 +18,10 @@ def _of(value: float | None, sd: float | None, digits: int) -> str:
     return shown if sd is None else f"{shown} ± {sd:.{digits}f}"
 
 
-def _real(detectable: bool | None) -> str:
+def _real(detectable: bool | None, no: str = "no, within repeat marking") -> str:
     if detectable is None:
         return "not known"
-    return "yes" if detectable else "no, within repeat marking"
+    return "yes" if detectable else no
 
 
 def _picture(pdf: Any, file: str, data: bytes) -> None:
@@ -73,7 +73,7 @@ def _crest_table(pdf: Any, crests: list[dict[str, Any]]) -> None:
     rows = [
         (
             str(c["tooth"]), c["root"], c["side"], _of(c["moved"], c["moved_sd"], 2), c["unit"],
-            _real(c["detectable"]), ", ".join(c["flags"]).replace("_", " "),
+            _real(c["detectable"], "no, within its error"), ", ".join(c["flags"]).replace("_", " "),
         )
         for c in crests
     ]  # fmt: skip
@@ -92,7 +92,9 @@ def _plaque_table(pdf: Any, teeth: list[dict[str, Any]]) -> None:
             str(t["tooth"]),
             *("-" if t[k] is None else f"{t[k]:.1f}" for k in ("before_pct", "after_pct")),
             _of(t["gum_line_pct"], t["gum_line_pct_sd"], 1),
-            "-" if t["gum_line_pct"] is None else _real(t["gum_line_detectable"]),
+            "-"
+            if t["gum_line_pct"] is None
+            else _real(t["gum_line_detectable"], "no, within its error"),
         )
         for t in teeth
     ]
