@@ -91,7 +91,6 @@ def test_a_baseline_stream_is_kept_bit_for_bit(
     assert remarks(path) == []
     dumped = output("dcmdump", DCMTK, str(path))
     assert dumped.returncode == 0 and not re.search(r"^[WE]:", dumped.stderr, re.M)
-    # Decoders round, and smooth the colour, each in its own way.
     again, photo = read_image(path), read_photo(file)
     assert again.pixels.shape == photo.pixels.shape
     difference = np.abs(again.pixels.astype(int) - photo.pixels.astype(int))

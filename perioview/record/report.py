@@ -175,7 +175,7 @@ def _stages(pdf: Any, found: Findings) -> None:
     )
 
 
-def _photos(pdf: Any, found: Findings) -> None:
+def _photos(pdf: Any, found: Findings, pictures: Mapping[str, Rgb]) -> None:
     measured = [p for p in found.examination.photos if p.result is not None]
     if not measured:
         return
@@ -183,7 +183,9 @@ def _photos(pdf: Any, found: Findings) -> None:
 
     heading(pdf, "Plaque", room=135)
     for photo in measured:
-        picture = overlay(photo.image, photo.regions, photo.result)
+        picture = pictures.get(photo.file)
+        if picture is None:
+            picture = overlay(photo.image, photo.regions, photo.result)
         high, wide = picture.shape[:2]
         width = min(150.0, 85.0 * wide / high)
         heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1, width * high / wide + 25)
@@ -218,7 +220,7 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
     found : Findings
         The examination with its assessments.
     pictures : mapping of str to ndarray, optional
-        Annotated radiographs by file, where they are drawn already.
+        Annotated radiographs and photographs by file, where they are drawn already.
 
     Returns
     -------
@@ -250,7 +252,7 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
     for radiograph in found.examination.radiographs:
         drawn = (pictures or {}).get(radiograph.file)
         _radiograph(pdf, radiograph, annotated(radiograph) if drawn is None else drawn)
-    _photos(pdf, found)
+    _photos(pdf, found, pictures or {})
     if visit.steps:
         heading(pdf, "Procedure")
         rows = [(_value(s.get("name")), "done" if s.get("done") else "open", _value(s.get("at")))

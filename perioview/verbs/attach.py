@@ -126,7 +126,7 @@ def _printed(examination: Examination) -> tuple[bytes, dict[str, NDArray[np.uint
             from perioview.plaque_overlay import overlay
 
             pictures[photo.file] = overlay(photo.image, photo.regions, photo.result)
-    return clinical_pdf(findings(examination)), pictures
+    return clinical_pdf(findings(examination), pictures), pictures
 
 
 def _progress(done: int, total: int) -> None:
