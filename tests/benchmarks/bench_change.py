@@ -168,7 +168,9 @@ def told(name: str, rows: list[Read]) -> None:
     sys.stdout.flush()
 
 
-def marks(loss_mm: float, rng: np.random.Generator, sd: float, cej: np.ndarray) -> Marks:
+def marks(
+    loss_mm: float, rng: np.random.Generator, sd: float, cej: np.ndarray, how: str = "placed"
+) -> Marks:
     px = 1 / 0.02
     spots = [("crest", "mesial", loss_mm, 0.0), ("apex", None, 14.0, 3.0)]
     placed = [
@@ -177,7 +179,7 @@ def marks(loss_mm: float, rng: np.random.Generator, sd: float, cej: np.ndarray) 
         for k, s, d, r in spots
     ]  # fmt: skip
     kept = [
-        Mark("cej", 300 + cej[i, 0] * px, 300 + cej[i, 1] * px, 309, "mesial", side)
+        Mark("cej", 300 + cej[i, 0] * px, 300 + cej[i, 1] * px, 309, "mesial", side, None, how)
         for i, side in enumerate(("mesial", "distal"))
     ]
     return Marks((*kept, *placed))
@@ -192,7 +194,10 @@ def by_marks(sd: float, times: int, carried: bool) -> None:
     for _ in range(times):
         first = base + rng.normal(0, sd, (2, 2))
         second = first if carried else base + rng.normal(0, sd, (2, 2))
-        first_marks, second_marks = marks(3.0, rng, sd, first), marks(3.4, rng, sd, second)
+        first_marks, second_marks = (
+            marks(3.0, rng, sd, first),
+            marks(3.4, rng, sd, second, "accepted" if carried else "placed"),
+        )
         one, two = (sites(m, scale, own) for m in (first_marks, second_marks))
         change = site_changes(one, two)[0]
         if carried:
