@@ -314,6 +314,9 @@ def _root_sites(
                     beyond = float((lost - depth)[0].real)
                     if round(beyond, ROUND) > 0:
                         flags.append("furcation_exposed")
+        behind = (level, apex, *((cej,) if cej else line or ()))
+        if any(mark is not None and mark.doubtful for mark in behind):
+            flags.append("kept_at_low_confidence")
         drawn = None
         if axis is not None and apex is not None:
             start = axis.origin[0].real / pitch

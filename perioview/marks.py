@@ -19,6 +19,8 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "ruler": ("mm",),
 }
 HOW = ("placed", "accepted", "moved")
+CONFIDENCE = "confidence"  # column of a mark that was proposed
+LOW_CONFIDENCE = 0.8
 MAX_SIDE_PX = 16383
 _STEP = 1024
 
@@ -42,7 +44,7 @@ class Mark:
     object : str
         Tells several rulers apart.
     extra : tuple of (str, str)
-        Unknown columns of the file, kept.
+        Unknown columns of the file, kept; with `CONFIDENCE`, how sure a proposal was.
     """
 
     landmark: str
@@ -59,6 +61,16 @@ class Mark:
     def __post_init__(self) -> None:
         object.__setattr__(self, "row", on_grid(self.row))
         object.__setattr__(self, "col", on_grid(self.col))
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it is a proposal taken as it was although it was not sure of itself."""
+        if self.how != "accepted":
+            return False
+        try:
+            return float(dict(self.extra).get(CONFIDENCE, "")) < LOW_CONFIDENCE
+        except ValueError:
+            return False
 
 
 def on_grid(px: float) -> float:

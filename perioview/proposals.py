@@ -15,14 +15,13 @@ from numpy.typing import NDArray
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.image import Image
-from perioview.marks import Marks
+from perioview.marks import LOW_CONFIDENCE, Marks
 from perioview.proposals_frame import SideFrame, side_frames
 from perioview.proposals_network import LONGEST, inputs
 from perioview.proposals_posterior import Peak, peak, posteriors, spread
 from perioview.proposals_strip import LANES, STEP, Strip, dense_high, straightened
 
 Array = NDArray[np.float64]
-LOW_CONFIDENCE = 0.8
 # The traced edge runs a little inside a round root's faint rim; the crest is beside the root.
 BESIDE_MM = 0.1
 OUT_OF_IMAGE = 0.4  # share of the strip that may lie outside the image before we say so

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.image import Image
-from perioview.marks import Marks
-from perioview.proposals import LOW_CONFIDENCE, Proposal
+from perioview.marks import LOW_CONFIDENCE, Marks
+from perioview.proposals import Proposal
 from perioview.proposals_click_look import APEX, side_share
 from perioview.proposals_click_partner import partner
 from perioview.proposals_click_search import (

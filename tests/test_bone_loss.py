@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from perioview.bone_loss import MarkSd, default_mark_sd, sites
-from perioview.calibration import calibration
+from perioview.calibration import Calibration, calibration
 from perioview.marks import Mark, Marks, on_grid
 from perioview.staging import radiographic_stages
 from tests.cases import blank, two_rooted
@@ -134,3 +134,27 @@ def test_marks_are_held_to_1_1024_px():
     assert on_grid(1.5 / 1024) == 2 / 1024
     assert on_grid(2.5 / 1024) == 2 / 1024
     assert np.float32(on_grid(16382.12345) + 0.5) == on_grid(16382.12345) + 0.5
+
+
+def test_proposal_kept_although_it_was_not_sure_is_told_with_the_number():
+    def of(how, confidence):
+        extra = (("confidence", confidence),) if confidence is not None else ()
+        marks = (
+            Mark("cej", 0, 0, 304, "single", "mesial"),
+            Mark("cej", 0, 100, 304, "single", "distal"),
+            Mark("apex", 400, 50, 304, "single"),
+            Mark("crest", 100, 0, 304, "single", "mesial", None, how, extra=extra),
+            Mark("crest", 100, 100, 304, "single", "distal"),
+        )
+        mesial, distal = sites(Marks(marks), Calibration(0.02, 0.02, 0.0, "given", (), 1.0), None)
+        assert "kept_at_low_confidence" not in distal.flags
+        assert mesial.bone_loss_pct.value == pytest.approx(25)
+        return "kept_at_low_confidence" in mesial.flags
+
+    assert of("accepted", "0.79")
+    # Sure, looked at and moved, placed by hand, or nothing said: nothing to tell.
+    assert not of("accepted", "0.80")
+    assert not of("moved", "0.10")
+    assert not of("placed", "0.10")
+    assert not of("accepted", None)
+    assert not of("accepted", "high")

@@ -57,7 +57,11 @@ def run(args: argparse.Namespace) -> None:
         from perioview.record.trend import trend_svg
 
         write_atomically(Path(args.plot), trend_svg(result["measurements"]).encode())
-    emit(args, result, history_table(result["measurements"]))
+    from perioview.record.course import course_table, site_courses
+
+    rows = result["measurements"]
+    result["rates"] = [course.json_object() for course in site_courses(rows)]
+    emit(args, result, [*history_table(rows), *course_table(rows)])
 
 
 def _refuse_nothing(args: argparse.Namespace, rows: list[Any]) -> None:

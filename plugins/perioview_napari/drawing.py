@@ -171,11 +171,17 @@ def proposal_chips(proposals: Iterable[Proposed]) -> tuple[Chip, ...]:
         Chip(
             (p.mark.row, p.mark.col),
             (p.mark.row, p.mark.col + (1.0 if p.mark.side == "mesial" else -1.0)),
-            f"low confidence {p.confidence:.2f}?" if p.doubtful else f"proposed {p.confidence:.2f}",
+            _proposal_words(p),
             "#ff9d9d" if p.doubtful else "#d8d8d8",
         )
         for p in proposals
     )
+
+
+def _proposal_words(p: Proposed) -> str:
+    if "carried_from_earlier_visit" in p.flags:
+        return "from last visit: look" if p.doubtful else "from last visit"
+    return f"low confidence {p.confidence:.2f}?" if p.doubtful else f"proposed {p.confidence:.2f}"
 
 
 def banner(session: Session, step: Step | None) -> str:

@@ -21,13 +21,12 @@ from perioview.marking_round import (
     round_text,
     step_of,
 )
-from perioview.marks import Mark, Marks, check_marks
+from perioview.marks import CONFIDENCE, LOW_CONFIDENCE, Mark, Marks, check_marks
+from perioview.proposals import Proposal, crest_proposals
 from perioview.root_direction import root_direction
 from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
 from perioview.teeth import SPECIES
-
-LOW_CONFIDENCE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,8 +215,6 @@ class Session:
         CEJs and apex of roots that were pointed at, and the crests of every root that then has
         both. A crest is no surer than the marks it was sought from.
         """
-        from perioview.proposals import crest_proposals
-
         marks = self.round.marks
         roots = self._from_pointing(tooth, marks)
         of_tooth = Marks((*marks.of(tooth=tooth), *(p.mark for p in roots)))
@@ -228,12 +225,7 @@ class Session:
             for root in {p.mark.root for p in roots}
         }
         crests = (
-            Proposed(
-                Mark(p.landmark, p.row, p.col, p.tooth, p.root, p.side, None, "accepted"),
-                p.sd_mm,
-                min(p.confidence, weakest.get(p.root, 1.0)),
-                p.flags,
-            )
+            _proposed(p, min(p.confidence, weakest.get(p.root, 1.0)))
             for p in crest_proposals(self.image, of_tooth, self.calibration, self.species)
         )
         return (*roots, *crests)
@@ -255,15 +247,8 @@ class Session:
                 for root, place in places.items()
                 for p in root_proposals(self.image, place, tooth, root, *known)
             )
-        marked = (
-            (Mark(p.landmark, p.row, p.col, tooth, p.root, p.side or None, None, "accepted"), p)
-            for p in found
-        )
-        return tuple(
-            Proposed(mark, p.sd_mm, p.confidence, p.flags)
-            for mark, p in marked
-            if state.open(step_of(mark))
-        )
+        marks_found = (_proposed(p, p.confidence) for p in found)
+        return tuple(p for p in marks_found if state.open(step_of(p.mark)))
 
     def take_proposals(self, tooth: int, found: Iterable[Proposed]) -> None:
         """Show these proposals for a tooth in place of earlier ones, as far as they are open."""
@@ -283,3 +268,23 @@ class Session:
         action()
         if self.round.state != previous:
             self.settle(previous)
+
+
+def _proposed(found: Proposal, confidence: float) -> Proposed:
+    """Make a mark of a proposal, to be kept as it is or moved; it carries how sure it was."""
+    return Proposed(
+        Mark(
+            found.landmark,
+            found.row,
+            found.col,
+            found.tooth,
+            found.root,
+            found.side or None,
+            None,
+            "accepted",
+            extra=((CONFIDENCE, f"{confidence:.2f}"),),
+        ),
+        found.sd_mm,
+        confidence,
+        found.flags,
+    )
