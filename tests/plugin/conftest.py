@@ -9,7 +9,11 @@ import pytest
 HINT = "no display and no Xvfb: apt-get install xvfb libgl1-mesa-dri libegl1 libxkbcommon-x11-0"
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
+    # napari's own fixture puts an application of its own in place of the real one; once a real
+    # one has registered the plugins, coming back from that registers them twice and fails.
+    items.sort(key=lambda item: "make_napari_viewer" not in getattr(item, "fixturenames", ()))
     shown = os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
     if shown or shutil.which("Xvfb") or not sys.platform.startswith("linux"):
         return
