@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from perioview.errors import InputRefused
+
+if TYPE_CHECKING:
+    from perioview.regions_network import Rays
 
 Field = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -25,6 +28,11 @@ SURE = 4.0
 BORDER = -2.0
 # An outline blurs over this many steps; how much one passed over counts against a path.
 GAP, PASSED = 4, 0.25
+# Stain-blind step (natural log units) below which an edge may be a stain's, and how many times as
+# strong an edge farther out must be to be the crown's instead. Set by eye on drawn pictures.
+FAINT, STRONGER = 0.12, 3.0
+# Half width of that step, steps along the ray, and the fewest rays that are worth a second look.
+SPAN, FEWEST = 2, 6
 # Below this an outline is doubtful.
 DOUBTFUL = 0.75
 
@@ -237,11 +245,53 @@ def _sought(rgb: NDArray[np.uint8], click: tuple[float, float], owned: Mask | No
     if owned is not None:
         over = cv2.remap(owned.astype(np.uint8), around.x, around.y, cv2.INTER_NEAREST) > 0
         odds = _stopped(odds, over)
-    steps = _closed_path(_first_exit(odds))
+    steps = _beyond_stain(rgb, around, odds, _closed_path(_first_exit(odds)))
     at = np.arange(len(steps))
     chance = 1 / (1 + np.exp(-odds[at, steps]))
     vertices = np.column_stack([around.y[at, steps], around.x[at, steps]]).astype(float)
     return _Path(vertices, float(chance.mean()), click)
+
+
+def _beyond_stain(
+    rgb: NDArray[np.uint8], around: Rays, odds: Field, steps: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """Take the path on where it ran along a mere stain's edge and the crown's lies farther out."""
+    change = _blind_change(rgb, around)
+    here = _strongest(change, steps)
+    faint = here < FAINT
+    if faint.sum() < FEWEST:
+        return steps
+    near = np.any([np.roll(faint, turn) for turn in range(-2, 3)], axis=0)
+    within = np.arange(odds.shape[1]) <= steps[:, None] + GAP
+    barred = np.where(near[:, None] & within, np.float32(-SURE), odds)
+    beyond = _closed_path(_first_exit(barred))
+    moved = beyond > steps + GAP
+    if moved.sum() < FEWEST:
+        return steps
+    now = float(np.median(here[moved]))
+    then = float(np.median(_strongest(change, beyond)[moved]))
+    return beyond if then > STRONGER * max(now, FAINT / STRONGER) else steps
+
+
+def _blind_change(rgb: NDArray[np.uint8], around: Rays) -> Field:
+    """Change along the rays that stain does not explain; shape (angles, steps)."""
+    import cv2
+
+    polar = cv2.remap(
+        _features(rgb), around.x, around.y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    step = np.zeros_like(polar)
+    step[:, SPAN:-SPAN] = polar[:, 2 * SPAN :] - polar[:, : -2 * SPAN]
+    change = np.abs(_common(step))
+    change[around.outside] = 0
+    return change
+
+
+def _strongest(change: Field, steps: NDArray[np.intp]) -> Field:
+    """Largest change on each ray close to a path."""
+    near = np.clip(steps[:, None] + np.arange(-3, 4), 0, change.shape[1] - 1)
+    largest: Field = np.take_along_axis(change, near, axis=1).max(axis=1)
+    return largest
 
 
 def _stopped(odds: Field, owned: Mask) -> Field:

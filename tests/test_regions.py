@@ -36,6 +36,29 @@ def test_outline_of_a_tooth_with_gaps(clean_row):
         assert found.contrast > 0.5
 
 
+@pytest.mark.parametrize(
+    ("gum", "stain", "top", "slant"),
+    [
+        ((150, 60, 70), (205, 90, 130), 150, 0),
+        ((150, 60, 70), (205, 90, 130), 170, 0),
+        ((150, 60, 70), (205, 90, 130), 130, -0.5),
+        ((150, 60, 70), (130, 80, 160), 150, 0.3),
+        ((70, 25, 28), (80, 90, 160), 150, 0),
+        ((12, 12, 14), (80, 90, 160), 150, 0.3),
+        ((200, 95, 85), (205, 90, 130), 150, 0.3),
+    ],
+)
+def test_outline_goes_past_a_straight_edge_of_stain(gum, stain, top, slant):
+    rows, cols = np.mgrid[:240, :320]
+    photo = np.full((240, 320, 3), gum, np.uint8)
+    crown = ((rows - 120) / 80) ** 2 + ((cols - 160) / 60) ** 2 < 1
+    photo[crown] = (225, 220, 205)
+    photo[crown & (rows > top + slant * (cols - 160))] = stain
+    noise = np.random.default_rng(top).normal(0, 3, photo.shape)
+    photo = np.clip(photo + noise, 0, 255).astype(np.uint8)
+    assert overlap(tooth_outline(photo, 110, 160).mask, crown) >= 0.95
+
+
 def test_outline_is_the_same_wherever_the_tooth_lies(clean_row):
     row, col = clicked(clean_row, 105)
     first = tooth_outline(clean_row.rgb, row, col).mask

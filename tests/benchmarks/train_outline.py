@@ -1,4 +1,4 @@
-"""Train the network that proposes a tooth's outline, on generators A and C only.
+"""Train the network that proposes a tooth's outline, on generators A and C and plain pictures.
 
     python tests/benchmarks/train_outline.py --photos 300
 
@@ -17,6 +17,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from plain_crowns import picture
 from plaque_phantoms import six_bands, three_channel
 
 from perioview import regions_network as net
@@ -26,7 +27,9 @@ OUT = Path(net.__file__).parent / "data" / "outline_weights.npz"
 
 
 def varied(rng, seed):
-    """A scene of either generator under other light, in any of eight orientations."""
+    """A scene under other light, in any of eight orientations; every fifth plainly drawn."""
+    if seed % 5 == 4:
+        return _turned(rng, *picture(seed))
     generator = (three_channel, six_bands)[seed % 2]
     kinds = None
     if rng.random() < 0.25:
@@ -48,6 +51,10 @@ def varied(rng, seed):
     gains = np.exp(rng.normal(0, 0.12, 3)) * rng.uniform(0.8, 1.05)
     bend = rng.uniform(0.8, 1.25)
     rgb = np.clip(255 * (rgb / 255) ** bend * gains, 0, 255).astype(np.uint8)
+    return _turned(rng, rgb, regions)
+
+
+def _turned(rng, rgb, regions):
     if rng.random() < 0.5:
         rgb, regions = rgb[::-1], regions[::-1]
     if rng.random() < 0.5:
@@ -77,13 +84,18 @@ def samples(rng, rgb, regions):
         last = inside.shape[1] - 1 - inside[:, ::-1].argmax(axis=1)
         seen = net.seen(small, around)
         steps = inside.shape[1]
+        here = 3 * (net.ASIDE.index(0) * len(net.ALONG) + net.ALONG.index(0))
+        change = np.abs(np.diff(seen[..., here : here + 3], axis=1)).sum(axis=-1)
         for ray in rng.choice(net.ANGLES, 28, replace=False):
             near = last[ray] + np.arange(-5, 8)
             far = rng.integers(0, steps, 8)
             # Other crowns' outlines look most like this one's.
             others = np.flatnonzero(np.diff(owner[ray].astype(int)))
             others = rng.permutation(others[others > last[ray] + 3])[:4]
-            picked = np.unique(np.concatenate([near, far, others, others + 1]))
+            # And edges of stain within it: where the colour changes most before it ends.
+            within = np.argsort(-change[ray, : max(0, last[ray] - 4)])[:4]
+            picked = [near, far, others, others + 1, within, within + 1]
+            picked = np.unique(np.concatenate(picked))
             picked = picked[(picked >= 0) & (picked < steps)]
             off = picked - (last[ray] + 0.5)
             yield seen[ray, picked], (np.abs(off) <= 1.0).astype(np.int8)
@@ -93,6 +105,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=int, default=300)
     parser.add_argument("--epochs", type=int, default=14)
+    parser.add_argument("--out", type=Path, default=OUT)
     args = parser.parse_args()
     from sklearn.neural_network import MLPClassifier
 
@@ -121,8 +134,8 @@ def main():
     weights[0] = weights[0] / spread[:, None]
     kept = {f"w{n}": w.astype(np.float16) for n, w in enumerate(weights)}
     kept |= {f"b{n}": b.astype(np.float32) for n, b in enumerate(biases)}
-    np.savez_compressed(OUT, **kept)
-    print(f"{OUT.name}: {OUT.stat().st_size / 1000:.0f} kB, {time.time() - start:.0f} s")
+    np.savez_compressed(args.out, **kept)
+    print(f"{args.out.name}: {args.out.stat().st_size / 1000:.0f} kB, {time.time() - start:.0f} s")
 
 
 if __name__ == "__main__":
