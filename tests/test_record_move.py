@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from pathlib import Path
 
 import pytest
@@ -82,9 +83,7 @@ def test_nobody_else_leaves_objects_at_our_port(tmp_path: Path) -> None:
             stranger.add_requested_context(draft_objects()[1].SOPClassUID)
             association = stranger.associate("127.0.0.1", server.ours, ae_title="PERIOVIEW")
             if association.is_established:
-                other = Dataset()
-                other.update(draft_objects()[1])
-                other.file_meta = draft_objects()[1].file_meta
+                other = copy.deepcopy(draft_objects()[1])
                 other.StudyInstanceUID = "1.2.3"
                 told.append(association.send_c_store(other).Status)
                 association.release()
