@@ -44,7 +44,8 @@ class Proposal:
     sd_mm : float
         Standard deviation along the root axis, phantom-calibrated; NaN without a scale.
     confidence : float
-        Probability, on phantoms, that the crest lies within 0.5 mm along the axis.
+        Probability, on phantoms, that it lies within 0.5 mm along the axis (CEJ and apex: and
+        within 1 mm across).
     flags : tuple of str
         ``low_confidence``, ``two_peaks``, ``no_scale``, ``reference_derived``,
         ``axis_from_one_cej``, ``side_assumed``, ``polarity_reversed``, ``partly_outside``.

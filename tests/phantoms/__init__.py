@@ -1,1 +1,1 @@
-"""Synthetic radiographs whose crest is known: A for tuning, B and C for judging."""
+"""Synthetic radiographs of known crest: A, E, F and K for training, B, C and D for judging."""
