@@ -33,6 +33,8 @@ GAP, PASSED = 4, 0.25
 FAINT, STRONGER = 0.12, 3.0
 # Half width of that step, steps along the ray, and the fewest rays that are worth a second look.
 SPAN, FEWEST = 2, 6
+# An outline is doubtful if more of it than this could be a stain's edge.
+ALIKE = 0.67
 # Below this an outline is doubtful.
 DOUBTFUL = 0.75
 
@@ -245,18 +247,20 @@ def _sought(rgb: NDArray[np.uint8], click: tuple[float, float], owned: Mask | No
     if owned is not None:
         over = cv2.remap(owned.astype(np.uint8), around.x, around.y, cv2.INTER_NEAREST) > 0
         odds = _stopped(odds, over)
-    steps = _beyond_stain(rgb, around, odds, _closed_path(_first_exit(odds)))
+    change = _blind_change(rgb, around)
+    steps = _beyond_stain(change, odds, _closed_path(_first_exit(odds)))
     at = np.arange(len(steps))
     chance = 1 / (1 + np.exp(-odds[at, steps]))
     vertices = np.column_stack([around.y[at, steps], around.x[at, steps]]).astype(float)
-    return _Path(vertices, float(chance.mean()), click)
+    score = float(chance.mean())
+    # Gum of a stain's very colour: nothing tells which of the two the outline follows.
+    if (_strongest(change, steps) < FAINT).mean() > ALIKE:
+        score = min(score, DOUBTFUL - 0.01)
+    return _Path(vertices, score, click)
 
 
-def _beyond_stain(
-    rgb: NDArray[np.uint8], around: Rays, odds: Field, steps: NDArray[np.intp]
-) -> NDArray[np.intp]:
+def _beyond_stain(change: Field, odds: Field, steps: NDArray[np.intp]) -> NDArray[np.intp]:
     """Take the path on where it ran along a mere stain's edge and the crown's lies farther out."""
-    change = _blind_change(rgb, around)
     here = _strongest(change, steps)
     faint = here < FAINT
     if faint.sum() < FEWEST:
