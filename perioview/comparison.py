@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from perioview.alignment import SWAP, Alignment, align
+from perioview.alignment import Alignment, align
 from perioview.bone_loss import MarkSd, Site, sites
 from perioview.calibration import Calibration
-from perioview.errors import InputRefused
 from perioview.image import Image, grey
 from perioview.marks import Mark, Marks
 from perioview.measurement import Measurement, missing
@@ -25,8 +24,6 @@ from perioview.visit import CAUTION
 
 USUAL_ROOT_MM = 10.0
 """Only sets how far to look beside a root on an image without a scale."""
-LEAST_SHOWN = 0.9
-"""Share of a tooth's region that the later photo has to show."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,151 +224,3 @@ def _in_mm(moved: Measurement, apical: Any, scale: Calibration | None) -> Measur
     value = moved.value * mm
     sd = math.hypot(moved.sd * mm, value * (scale.relative_sd or 0.0))
     return Measurement(value, sd, "mm", moved.flags)
-
-
-@dataclass(frozen=True, slots=True)
-class ToothPlaqueChange:
-    """Plaque of one tooth before and after.
-
-    Parameters
-    ----------
-    tooth : int
-    before, after : Measurement
-        Coverage in per cent.
-    removed : Measurement
-        Before minus after, in points.
-    residual : Measurement
-        100 times after over before; NaN when nothing was there before.
-    gum_line : Measurement
-        By how much the gum drew back, in per cent of the crown's height; NaN without the later
-        photo's own outline.
-    """
-
-    tooth: int
-    before: Measurement
-    after: Measurement
-    removed: Measurement
-    residual: Measurement
-    gum_line: Measurement = field(default_factory=lambda: missing("%", "not_outlined"))
-
-
-@dataclass(frozen=True, slots=True)
-class PhotoComparison:
-    """Two aligned photographs and the plaque of the teeth they share."""
-
-    alignment: Alignment
-    teeth: tuple[ToothPlaqueChange, ...]
-    regions: NDArray[np.uint16]
-    warnings: tuple[str, ...]
-
-
-def photo_grey(image: Image) -> NDArray[np.float32]:
-    """Brightness that a pink dye hardly changes: the red channel of a photo."""
-    return np.asarray(image.pixels[..., 0] if image.colour else image.pixels, dtype=np.float32)
-
-
-def compared_photos(
-    earlier: Image,
-    later: Image,
-    regions: NDArray[np.uint16],
-    *,
-    dye: str = "one-tone",
-    gum: str | None = None,
-    density: float = 0.15,
-    points: Iterable[tuple[tuple[float, float], tuple[float, float]]] | None = None,
-    later_regions: NDArray[np.uint16] | None = None,
-) -> PhotoComparison:
-    """Align two photographs and compare plaque inside the earlier one's tooth regions.
-
-    Parameters
-    ----------
-    earlier, later : Image
-        sRGB.
-    regions : ndarray of uint16, shape (rows, cols) of the earlier photo
-        Triadan numbers.
-    dye, gum, density
-        As `perioview.plaque.plaque` has them, for both photos.
-    points : iterable of ((row, col) later, (row, col) earlier), optional
-        Pairs marked by hand.
-    later_regions : ndarray of uint16, shape (rows, cols) of the later photo, optional
-        Teeth as outlined there: their gum side is compared with the earlier one's.
-
-    Raises
-    ------
-    InputRefused
-        If the photos cannot be aligned or measured.
-    """
-    from perioview.comparison_gum import gum_line_changes
-    from perioview.plaque import plaque
-
-    alignment = _photo_alignment(earlier, later, None if points is None else list(points))
-    carried = carried_regions(regions, alignment, later.pixels.shape[:2])
-    hidden = _hidden(regions, alignment, later.pixels.shape[:2])
-    said = list(alignment.warnings)
-    said += [
-        f"{tooth}: the later photo shows only {100 * shown:.0f} % of it; not compared."
-        for tooth, shown in hidden.items()
-    ]
-    before = plaque(earlier, regions, dye=dye, gum=gum, density=density)
-    carried[np.isin(carried, list(hidden))] = 0
-    if not carried.any():
-        raise InputRefused(f"{later.name}: shows none of the outlined teeth whole; take another.")
-    after = plaque(later, carried, dye=dye, gum=gum, density=density)
-    found = {t.tooth: t.coverage for t in after.teeth}
-    teeth = [_plaque_change(t.tooth, t.coverage, found.get(t.tooth)) for t in before.teeth]
-    if later_regions is not None:
-        lines = gum_line_changes(regions, later_regions, alignment, gum)
-        teeth = [replace(t, gum_line=lines[t.tooth]) if t.tooth in lines else t for t in teeth]
-    said += dict.fromkeys([*before.warnings, *after.warnings])
-    return PhotoComparison(alignment, tuple(teeth), carried, tuple(said))
-
-
-def _photo_alignment(earlier: Image, later: Image, points: Any) -> Alignment:
-    names = (later.name, earlier.name)
-    try:
-        return align(photo_grey(later), photo_grey(earlier), points=points, names=names)
-    except InputRefused:
-        if points is not None or not (earlier.colour and later.colour):
-            raise
-    return align(grey(later), grey(earlier), names=names)
-
-
-def carried_regions(
-    regions: NDArray[np.uint16], alignment: Alignment, shape: tuple[int, ...]
-) -> NDArray[np.uint16]:
-    """Carry tooth regions of the earlier photo to the later one; shape (rows, cols)."""
-    import cv2
-
-    back = np.linalg.inv(SWAP @ alignment.transform @ SWAP)
-    size = (int(shape[1]), int(shape[0]))
-    drawn = cv2.warpPerspective(regions, back, size, flags=cv2.INTER_NEAREST)
-    return np.asarray(drawn, dtype=np.uint16)
-
-
-def _hidden(
-    regions: NDArray[np.uint16], alignment: Alignment, shape: tuple[int, ...]
-) -> dict[int, float]:
-    """Share shown of each tooth that the later photo shows too little of."""
-    found = {}
-    for tooth in np.unique(regions[regions > 0]):
-        at = np.argwhere(regions == tooth)[::7]
-        landed = alignment.later_from_earlier(at)
-        inside = (landed >= 0) & (landed <= np.array(shape[:2]) - 1)
-        shown = float(inside.all(axis=1).mean())
-        if shown < LEAST_SHOWN:
-            found[int(tooth)] = shown
-    return found
-
-
-def _plaque_change(tooth: int, before: Measurement, after: Measurement | None) -> ToothPlaqueChange:
-    after = after or missing("%", "not_shown")
-    if not (before.known and after.known):
-        unknown = missing("%", *dict.fromkeys(before.flags + after.flags))
-        return ToothPlaqueChange(tooth, before, after, unknown, unknown)
-    removed = Measurement(before.value - after.value, math.hypot(before.sd, after.sd), "%")
-    residual = missing("%", "nothing_before")
-    if before.value > 0:
-        share = after.value / before.value
-        sd = math.hypot(after.sd, share * before.sd) / before.value
-        residual = Measurement(100 * share, 100 * sd, "%")
-    return ToothPlaqueChange(tooth, before, after, removed, residual)

@@ -6,7 +6,8 @@ import math
 from typing import Any
 
 from perioview.alignment import Alignment
-from perioview.comparison import Comparison, PhotoComparison
+from perioview.comparison import Comparison
+from perioview.comparison_photos import PhotoComparison
 from perioview.comparison_visits import RadiographPair, VisitComparison
 from perioview.progression import detectable
 

@@ -5,13 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from perioview.comparison import (
-    Comparison,
-    Marked,
-    PhotoComparison,
-    compared,
-    compared_photos,
-)
+from perioview.comparison import Comparison, Marked, compared
+from perioview.comparison_photos import PhotoComparison, compared_photos
 from perioview.errors import InputRefused
 from perioview.home_history import HomeHistory, home_history
 from perioview.observer import mark_sd as repeatability_of

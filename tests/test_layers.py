@@ -11,9 +11,9 @@ ROWS = (
     "errors measurement teeth data_tables __init__",
     "image geometry calibration grey_levels",
     "marks marking_round snapping root_direction proposals* plaque* alignment* subtraction* "
-    "chart* regions regions_network",
+    "chart* regions*",
     "bone_loss staging observer criteria* awake progression* repeatability* comparison* "
-    "regions_carried care* closeout* procedure home_* visit",
+    "care* closeout* procedure home_* visit",
     "files/* record/* repeat_marking",
     "batch cli __main__ verbs/* plugin/*",
 )

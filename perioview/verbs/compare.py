@@ -13,7 +13,8 @@ from perioview.files.atomic import write_atomically
 from perioview.verbs.output import add_json_argument, emit
 
 if TYPE_CHECKING:
-    from perioview.comparison import Comparison, Marked, PhotoComparison
+    from perioview.comparison import Comparison, Marked
+    from perioview.comparison_photos import PhotoComparison
 
 HELP = "two visits, or before and after cleaning, aligned and subtracted"
 Pairs = list[tuple[tuple[float, float], tuple[float, float]]]
@@ -132,8 +133,8 @@ def _points(path: str | None) -> Pairs | None:
 
 
 def _run_photos(args: argparse.Namespace) -> None:
-    from perioview.comparison import compared_photos
     from perioview.comparison_object import photos_object
+    from perioview.comparison_photos import compared_photos
     from perioview.files.reading import read_image
     from perioview.files.regions import read_regions
 

@@ -21,7 +21,7 @@ from plain_crowns import picture
 from plaque_phantoms import six_bands, three_channel
 
 from perioview import regions_network as net
-from perioview.regions import reduced_photo
+from perioview.regions_light import reduced_photo
 
 OUT = Path(net.__file__).parent / "data" / "outline_weights.npz"
 
