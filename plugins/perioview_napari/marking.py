@@ -132,6 +132,9 @@ class Marking(QObject):
             If its marks file cannot be used, or the species is not known.
         """
         self.layer = layer
+        if layer in self.viewer.layers:
+            # napari's status line and tools speak of the active layer.
+            self.viewer.layers.selection.active = layer
         self._numbers.clear()
         self._parts.clear()
         self._last = None

@@ -31,6 +31,7 @@ from perioview.record.mouth_map import SIZE, Shape
 from perioview.teeth import tooth
 from perioview.visit import Examination, Visit
 from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.find_panel import open_marking_panel
 from perioview_napari.procedure_list import ProcedureList
 from perioview_napari.work import in_background
 
@@ -38,6 +39,11 @@ HELP = (
     "n probed, within normal · 323333 six depths · g1 c2 m1 f2 · x missing · / decision · "
     "// done · = agreed by the owner · z undo · < back · Enter next"
 )
+
+# None of the marking panel's, which lies in the same window: two of one key and neither works.
+NEXT_OPEN, MEASURE_AGAIN = "F8", "F9"
+TABS = {"chart": 0, "radiographs": 2, "photos": 2, "procedure": 3}
+"""Where a gap is seen to, by its screen."""
 
 
 class MouthMap(QLabel):
@@ -153,9 +159,9 @@ class MouthPanel(QWidget):
         self.list.setStyleSheet("font-size: 14px")
         self.list.itemActivated.connect(self._activated)
         self.list.itemClicked.connect(self._activated)
-        following = QPushButton("Next open point  (F4)")
+        following = QPushButton(f"Next open point  {NEXT_OPEN}")
         following.clicked.connect(self.next_open)
-        renew = QPushButton("Measure the visit again  (F7)")
+        renew = QPushButton(f"Measure the visit again  {MEASURE_AGAIN}")
         renew.clicked.connect(self.measure_again)
         closing = QWidget()
         inside = QVBoxLayout(closing)
@@ -170,7 +176,7 @@ class MouthPanel(QWidget):
         box = QVBoxLayout(self)
         for part in (self.title, opener, self.tabs):
             box.addWidget(part)
-        for keys, act in (("F4", self.next_open), ("F7", self.measure_again)):
+        for keys, act in ((NEXT_OPEN, self.next_open), (MEASURE_AGAIN, self.measure_again)):
             QShortcut(QKeySequence(keys), self).activated.connect(act)
 
     def _folder_of_layers(self) -> Path | None:
@@ -283,6 +289,7 @@ class MouthPanel(QWidget):
             return
         if self.gap.tooth is not None:
             self.go_to_tooth(self.gap.tooth)
+        self.tabs.setCurrentIndex(TABS.get(self.gap.screen, 2))
         self.message.setText(self.gap.sentence)
 
     def go_to_tooth(self, number: int) -> None:
@@ -299,8 +306,16 @@ class MouthPanel(QWidget):
         ]
         shown = [la for la in self.viewer.layers if la.name in files]
         if shown:
-            for layer in self.viewer.layers:
-                if is_perioview_image(layer):
-                    layer.visible = layer is shown[0]
-            self.viewer.layers.selection.active = shown[0]
+            self._show_radiograph(shown[0], number)
         self.line.setFocus()
+
+    def _show_radiograph(self, layer: Any, number: int) -> None:
+        """Show a radiograph; where it is being marked, with its own marks and the tooth in hand."""
+        panel = open_marking_panel(self.viewer)
+        if panel is not None:
+            panel.show_tooth(layer, number)
+            return
+        for other in self.viewer.layers:
+            if is_perioview_image(other):
+                other.visible = other is layer
+        self.viewer.layers.selection.active = layer

@@ -249,6 +249,14 @@ class MarkingPanel(QWidget):
         if self.marking.session is not None:
             self.marking.session.snap_mm = self.view.reach.value()
 
+    def show_tooth(self, layer: Any, number: int) -> None:
+        """Show a radiograph and go on with one of the teeth in view there."""
+        if layer is not self.marking.layer:
+            self.show_layer(layer)
+        session = self.marking.session
+        if session is not None and number in dict(session.round.state.roots):
+            self.actions.jump(number)
+
     def _image_chosen(self, index: int) -> None:
         self.show_layer(self.marking.image_layers()[index])
 

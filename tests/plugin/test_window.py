@@ -16,6 +16,7 @@ from perioview_napari.seeing import largest_rows
 from perioview_napari.session import Proposed
 from perioview_napari.shapes import Chip
 from qtpy.QtCore import QPoint, Qt
+from qtpy.QtGui import QAction, QKeySequence, QShortcut
 from qtpy.QtTest import QTest
 
 from perioview.calibration import Calibration
@@ -440,3 +441,36 @@ def test_same_teeth_on_the_next_radiograph(fresh):
     assert fresh.marking.session is not first
     assert numbers <= {n for n, _ in fresh.marking.session.round.state.roots}
     fresh.run("previous_image")
+
+
+def test_no_key_is_taken_twice_in_the_window_of_a_visit(fresh):
+    """Qt fires neither of two shortcuts of one key: F4 and F7 were dead beside the chart."""
+    window = fresh.viewer.window._qt_window
+    taken = [s.key().toString() for s in window.findChildren(QShortcut)]
+    taken += [s.toString() for a in window.findChildren(QAction) for s in a.shortcuts()]
+    ours = [QKeySequence(k.key).toString() for k in keys.KEYS]
+    assert set(ours) <= set(taken)
+    assert [key for key in ours if taken.count(key) > 1] == []
+    canvas(fresh).setFocus()
+    for key, box in ((Qt.Key.Key_F4, fresh.view.beside), (Qt.Key.Key_F7, fresh.view.snap)):
+        before = box.isChecked()
+        QTest.keyClick(canvas(fresh), key)
+        assert box.isChecked() != before
+        box.toggle()
+
+
+def test_close_out_shows_the_tooth_with_its_own_marks(marked, qtbot):
+    from perioview_napari.mouth_panel import MouthPanel
+
+    mouth = marked.viewer.window._qt_window.findChild(MouthPanel)
+    qtbot.waitUntil(lambda: mouth.examination is not None, timeout=20_000)
+    mouth.go_to_tooth(404)
+    session = marked.marking.session
+    assert session.image.name == "right-lower-canine.dcm"
+    assert [la.name for la in marked.marking.image_layers() if la.visible] == [session.image.name]
+    np.testing.assert_allclose(
+        marked.marking.points.layer.data, [(m.row, m.col) for m in session.round.marks]
+    )
+    assert session.round.state.cursor.tooth == 404
+    # napari's own status line speaks of the radiograph that is shown.
+    assert marked.viewer.layers.selection.active is marked.marking.layer
