@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
 from perioview.alignment import Alignment
 from perioview.comparison import Comparison
 from perioview.comparison_photos import PhotoComparison
 from perioview.comparison_visits import RadiographPair, VisitComparison
+from perioview.errors import InputRefused
 from perioview.progression import detectable
+
+if TYPE_CHECKING:
+    from perioview.plaque_result import PlaqueResult, ToothPlaque
 
 
 def finite(value: float | None) -> float | None:
@@ -73,6 +78,7 @@ def radiographs_object(result: Comparison) -> dict[str, Any]:
 
 def photos_object(result: PhotoComparison) -> dict[str, Any]:
     """Build the result as `compare` writes it for photographs."""
+    lessened, doubt = plaque_lessened([result])
     return {
         **_alignment_object(result.alignment),
         "sites": [],
@@ -87,10 +93,80 @@ def photos_object(result: PhotoComparison) -> dict[str, Any]:
                 "gum_line_pct": finite(t.gum_line.value),
                 "gum_line_pct_sd": finite(t.gum_line.sd),
                 "gum_line_detectable": detectable(t.gum_line),
+                "go_back": [
+                    {"half": p.half, "third": p.third, "stained_pct": p.stained_pct}
+                    for p in t.places
+                ],
             }
             for t in result.teeth
         ],
-        "warnings": list(result.warnings),
+        "reduction": lessened,
+        "grey_cards": [result.before.grey_card, result.after.grey_card],
+        "warnings": [*result.warnings, *doubt],
+    }
+
+
+def plaque_lessened(
+    results: Sequence[PhotoComparison],
+) -> tuple[dict[str, Any] | None, list[str]]:
+    """Percent reduction of one mouth over the teeth both of its photos give a number for.
+
+    Parameters
+    ----------
+    results : sequence of PhotoComparison
+        Every photo pair of the mouth.
+
+    Returns
+    -------
+    dict or None
+        As `perioview.plaque_reduction.reduction_object` has it; None without a score before.
+    list of str
+        Why not, in sentences.
+    """
+    from perioview.plaque_reduction import reduction_object
+
+    shared = [
+        {t.tooth for t in r.before.teeth if t.coverage.known}
+        & {t.tooth for t in r.after.teeth if t.coverage.known}
+        for r in results
+    ]
+    mouths = [
+        mouth_of_teeth(
+            [t for r, kept in zip(part, shared, strict=True) for t in r.teeth if t.tooth in kept],
+            part[0],
+        )
+        for part in ([r.before for r in results], [r.after for r in results])
+    ]
+    try:
+        found = reduction_object({"before": mouths[0]}, {"after": mouths[1]})
+    except InputRefused as refused:
+        return None, [f"Percent reduction is not known: {fault}" for fault in refused.faults]
+    # One mouth is what a comparison is of: not a doubt worth repeating.
+    found["warnings"] = [w for w in found["warnings"] if not w.startswith("One mouth")]
+    return found, []
+
+
+def mouth_of_teeth(teeth: Sequence[ToothPlaque], named: PlaqueResult) -> dict[str, Any]:
+    """A mouth's scores over some teeth, as `plaque` writes them.
+
+    Parameters
+    ----------
+    teeth : sequence of ToothPlaque
+        Of one or more photos of the mouth, each surface once.
+    named : PlaqueResult
+        Says which index, dye and density.
+    """
+    scores = [t.index for t in teeth if math.isfinite(t.index)]
+    counted = sum(t.region_px - t.glare_px for t in teeth)
+    return {
+        "mouth": {
+            "index": sum(scores) / len(scores) if scores else None,
+            "coverage_pct": 100 * sum(t.stained_px for t in teeth) / counted if counted else None,
+            "index_teeth": sorted({t.tooth for t in teeth}),
+        },
+        "index_name": named.index_name,
+        "dye": named.dye,
+        "density": named.density,
     }
 
 
@@ -114,15 +190,19 @@ def visits_object(found: VisitComparison) -> dict[str, Any]:
         for pair in found.pairs
     ]
     first = pairs[0]
+    photos = [pair.result for pair in found.photos]
+    lessened, doubt = plaque_lessened(photos) if photos else (None, [])
     return {
         **{k: first[k] for k in first if k not in ("files", "sites", "crests", "teeth")},
         "sites": [s for p in pairs for s in p["sites"]],
         "crests": [c for p in pairs for c in p.get("crests", ())],
         "teeth": [t for p in pairs for t in p["teeth"]],
         "pairs": [{k: v for k, v in p.items() if k not in ("sites", "teeth")} for p in pairs],
+        **({"reduction": lessened} if photos else {}),
         "home_care": found.home.json_object() if found.home else None,
         "warnings": [
             *dict.fromkeys(w for p in pairs for w in p["warnings"]),
+            *doubt,
             *found.faults,
         ],
     }

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from perioview.alignment import Alignment
+from perioview.comparison_places import Place, stained_places
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.measurement import Measurement, missing
+from perioview.plaque_result import PlaqueResult
 from perioview.regions_carried import carried_regions, photo_alignment
+
+Card = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +37,8 @@ class ToothPlaqueChange:
     gum_line : Measurement
         By how much the gum drew back, in per cent of the crown's height; NaN without the later
         photo's own outline.
+    places : tuple of Place
+        Parts of the tooth that are stained in the later photo, the most stained first.
     """
 
     tooth: int
@@ -40,16 +47,34 @@ class ToothPlaqueChange:
     removed: Measurement
     residual: Measurement
     gum_line: Measurement = field(default_factory=lambda: missing("%", "not_outlined"))
+    places: tuple[Place, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class PhotoComparison:
-    """Two aligned photographs and the plaque of the teeth they share."""
+    """Two aligned photographs and the plaque of the teeth they share.
+
+    Parameters
+    ----------
+    alignment : Alignment
+        Of the later onto the earlier.
+    teeth : tuple of ToothPlaqueChange
+    regions : ndarray of uint16, shape (rows, cols) of the later photo
+        Teeth carried there.
+    warnings : tuple of str
+    before, after : PlaqueResult
+        The measurement of each photo.
+    change_map : ndarray of uint8, shape (rows, cols) of the later photo
+        As `perioview.comparison_map.change_map` gives it.
+    """
 
     alignment: Alignment
     teeth: tuple[ToothPlaqueChange, ...]
     regions: NDArray[np.uint16]
     warnings: tuple[str, ...]
+    before: PlaqueResult
+    after: PlaqueResult
+    change_map: NDArray[np.uint8]
 
 
 def compared_photos(
@@ -62,6 +87,7 @@ def compared_photos(
     density: float = 0.15,
     points: Iterable[tuple[tuple[float, float], tuple[float, float]]] | None = None,
     later_regions: NDArray[np.uint16] | None = None,
+    cards: tuple[Card | None, Card | None] = (None, None),
 ) -> PhotoComparison:
     """Align two photographs and compare plaque inside the earlier one's tooth regions.
 
@@ -77,6 +103,9 @@ def compared_photos(
         Pairs marked by hand.
     later_regions : ndarray of uint16, shape (rows, cols) of the later photo, optional
         Teeth as outlined there: their gum side is compared with the earlier one's.
+    cards : tuple
+        Two opposite corners (row, col, row, col) of a grey card in view of the earlier and of the
+        later photo, or None.
 
     Raises
     ------
@@ -84,26 +113,65 @@ def compared_photos(
         If the photos cannot be aligned or measured.
     """
     from perioview.comparison_gum import gum_line_changes
+    from perioview.comparison_map import change_map
     from perioview.plaque import plaque
 
     alignment = photo_alignment(later, earlier, points)
     carried, cut = carried_regions(regions, alignment, later.pixels.shape[:2])
+    if not carried.any():
+        raise InputRefused(f"{later.name}: shows none of the outlined teeth whole; take another.")
     said = list(alignment.warnings)
     said += [
         f"{tooth}: the later photo shows only {100 * shown:.0f} % of it; not compared."
         for tooth, shown in cut.items()
     ]
-    before = plaque(earlier, regions, dye=dye, gum=gum, density=density)
-    if not carried.any():
-        raise InputRefused(f"{later.name}: shows none of the outlined teeth whole; take another.")
-    after = plaque(later, carried, dye=dye, gum=gum, density=density)
+    before, after = (
+        plaque(photo, drawn, dye=dye, gum=gum, density=density, card=card)
+        for photo, drawn, card in zip((earlier, later), (regions, carried), cards, strict=True)
+    )
     found = {t.tooth: t.coverage for t in after.teeth}
     teeth = [_plaque_change(t.tooth, t.coverage, found.get(t.tooth)) for t in before.teeth]
+    teeth = [
+        replace(t, places=stained_places(carried, after.stain_map, t.tooth, gum))
+        if t.after.known
+        else t
+        for t in teeth
+    ]
     if later_regions is not None:
         lines = gum_line_changes(regions, later_regions, alignment, gum)
         teeth = [replace(t, gum_line=lines[t.tooth]) if t.tooth in lines else t for t in teeth]
     said += dict.fromkeys([*before.warnings, *after.warnings])
-    return PhotoComparison(alignment, tuple(teeth), carried, tuple(said))
+    changes = change_map(before.stain_map, after.stain_map, carried, alignment)
+    return PhotoComparison(alignment, tuple(teeth), carried, tuple(said), before, after, changes)
+
+
+def stated_card(photo: Mapping[str, Any]) -> Card | None:
+    """Corners of the grey card in view of a visit's photo, if the visit states them.
+
+    Parameters
+    ----------
+    photo : mapping
+        Of ``[[photos]]`` in visit.toml; ``grey_card = [row, col, row, col]``, px.
+
+    Raises
+    ------
+    InputRefused
+        If they are no four numbers.
+    """
+    said = photo.get("grey_card")
+    if said is None:
+        return None
+    if (
+        not isinstance(said, list | tuple)
+        or len(said) != 4
+        or not all(isinstance(v, int | float) and not isinstance(v, bool) for v in said)
+    ):
+        raise InputRefused(
+            f"{photo.get('file')}: grey_card is {said}; give [row, col, row, col] of two "
+            "opposite corners in px."
+        )
+    top, left, bottom, right = (float(v) for v in said)
+    return top, left, bottom, right
 
 
 def _plaque_change(tooth: int, before: Measurement, after: Measurement | None) -> ToothPlaqueChange:

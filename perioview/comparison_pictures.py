@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from perioview.alignment import Alignment
+from perioview.regions_drawn import draw_outlines, draw_words, middle_of
 from perioview.subtraction import (
     LOSS_RGB,
     Difference,
@@ -21,6 +23,7 @@ BAR_PX = 30
 GAIN_SHOWN = (86, 180, 233)
 """Caption colour: the lighter blue of the same palette, since the darker is faint on black."""
 Picture = NDArray[np.uint8]
+Shares = tuple[NDArray[np.uint16], dict[int, tuple[float, float]]]
 
 
 def side_by_side(found: Difference, earlier: ArrayLike) -> Picture:
@@ -41,12 +44,37 @@ def side_by_side(found: Difference, earlier: ArrayLike) -> Picture:
     )
 
 
-def photos_side_by_side(earlier: Any, later: Any, alignment: Alignment) -> Picture:
-    """Two photographs, the later one laid onto the earlier; sRGB."""
+def photos_side_by_side(
+    earlier: Any,
+    later: Any,
+    alignment: Alignment,
+    shares: Shares | None = None,
+) -> Picture:
+    """Two photographs, the later one laid onto the earlier; sRGB.
+
+    Parameters
+    ----------
+    earlier, later : ndarray of uint8, shape (rows, cols, 3)
+        sRGB.
+    alignment : Alignment
+        Of the later onto the earlier.
+    shares : tuple, optional
+        Tooth regions of the earlier photo, and by tooth its coverage before and after in per
+        cent: outlined and written into both.
+    """
     drawn, known = aligned_later(later, earlier.shape[:2], alignment)
     drawn = np.where(known[..., None], np.clip(drawn, 0, 255), 0).astype(np.uint8)
+    pair = [np.ascontiguousarray(earlier).copy(), drawn]
+    if shares is not None:
+        regions, found = shares
+        unit = pair[0].shape[1] / WIDE_PX
+        for which, picture in enumerate(pair):
+            draw_outlines(picture, regions, found, unit)
+            for tooth, both in found.items():
+                share = f"{both[which]:.0f} %" if math.isfinite(both[which]) else "not known"
+                draw_words(picture, (str(tooth), share), middle_of(regions, tooth), unit)
     white = (255, 255, 255)
-    return _row([(earlier, [("before", white)]), (drawn, [("after, aligned", white)])])
+    return _row([(pair[0], [("before", white)]), (pair[1], [("after, aligned", white)])])
 
 
 def _row(parts: list[tuple[Any, list[tuple[str, tuple[int, int, int]]]]]) -> Picture:

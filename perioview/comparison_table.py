@@ -39,6 +39,7 @@ def comparison_table(found: dict[str, Any]) -> list[str]:
             f"{_real(c['detectable'], 'within its error')} {' '.join(c['flags'])}".rstrip()
         )
     lines += _plaque_lines(found["teeth"])
+    lines += _reduction_lines(found.get("reduction"))
     lines += found["home_care"]["sentences"] if found.get("home_care") else []
     return [*lines, "", *(f"caution: {w}" for w in found["warnings"])]
 
@@ -94,15 +95,36 @@ def _real(detectable: bool | None, no: str = "within repeat marking") -> str:
 def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
     if not teeth:
         return []
-    lines = ["", f"{'tooth':<6}{'before %':>9}{'after %':>9}{'removed':>9}{'residual %':>12}"]
-    lines[1] += "  gum line, % of crown"
+    gum_lines = any(t["gum_line_pct"] is not None for t in teeth)
+    head = f"{'tooth':<6}{'before %':>9}{'after %':>9}{'removed, points':>17}{'left, % of it':>15}"
+    lines = ["", head + ("  gum line, % of crown" if gum_lines else "") + "  go back to"]
     for t in teeth:
-        gum = ""
-        if t["gum_line_pct"] is not None:
-            gum = f"  {t['gum_line_pct']:+.1f} ± {_number(t['gum_line_pct_sd'])}"
-            gum += f"  {_real(t['gum_line_detectable'], 'within its error')}"
+        gum = f"  {_gum_line(t):<20}" if gum_lines else ""
+        removed = f"{_number(t['removed_pct'])} ± {_number(t['removed_pct_sd'])}"
         lines.append(
             f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
-            f"{_number(t['removed_pct']):>9}{_number(t['residual_pct']):>12}{gum}"
+            f"{removed:>17}{_number(t['residual_pct']):>15}{gum}  {_go_back(t)}".rstrip()
         )
     return lines
+
+
+def _gum_line(tooth: dict[str, Any]) -> str:
+    if tooth["gum_line_pct"] is None:
+        return "-"
+    sure = _real(tooth["gum_line_detectable"], "within its error")
+    return f"{tooth['gum_line_pct']:+.1f} ± {_number(tooth['gum_line_pct_sd'])} {sure}"
+
+
+def _go_back(tooth: dict[str, Any]) -> str:
+    """Name what stays of a tooth, most stained first."""
+    if tooth["after_pct"] is None:
+        return "not known"
+    parts = [f"{p['half']} {p['third']} {p['stained_pct']:.0f} %" for p in tooth["go_back"]]
+    return ", ".join(parts) or ("-" if tooth["after_pct"] < 1 else "little, spread out")
+
+
+def _reduction_lines(found: dict[str, Any] | None) -> list[str]:
+    if not found:
+        return []
+    parts = (f"{name} {found[name]['reduction_pct']:.0f} %" for name in ("coverage", "index"))
+    return ["", f"less plaque than before, teeth in both photos: {', '.join(parts)}"]

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from perioview.comparison import Comparison, Marked, compared
-from perioview.comparison_photos import PhotoComparison, compared_photos
+from perioview.comparison_photos import PhotoComparison, compared_photos, stated_card
 from perioview.errors import InputRefused
 from perioview.home_history import HomeHistory, home_history
 from perioview.observer import mark_sd as repeatability_of
@@ -146,24 +146,30 @@ def _photos(
     found: list[PhotoPair] = []
     faults: list[str] = []
     for one, other in _photo_pairs(before, after):
-        said = next(
-            (r.get("gum") for r in before.visit.photos if r.get("file") == other.file), None
-        )
+        rows = [_row_of(other, before), _row_of(one, after)]
         try:
+            cards = (stated_card(rows[0]), stated_card(rows[1]))
             result = compared_photos(
                 other.image,
                 one.image,
                 other.regions,
                 later_regions=one.regions,
                 dye=other.dye,
-                gum=gum or said,
+                gum=gum or rows[0].get("gum"),
                 density=density,
+                cards=cards,
             )
         except InputRefused as error:
             faults += error.faults
             continue
         found.append(PhotoPair((other.file, one.file), other, one, result))
     return found, faults
+
+
+def _row_of(photo: PhotoResult, examination: Examination) -> Table:
+    """What the visit says of a photo."""
+    rows: Iterable[Table] = examination.visit.photos
+    return next((r for r in rows if r.get("file") == photo.file), {})
 
 
 def _photo_pairs(

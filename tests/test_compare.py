@@ -188,6 +188,9 @@ def test_photos_before_and_after_cleaning(tmp_path, capsys):
             100 * tooth["after_pct"] / tooth["before_pct"]
         )
     assert (tmp_path / "out" / "side-by-side.png").is_file()
+    # Legend below the photo.
+    assert cv2.imread(str(tmp_path / "out" / "go-back.png")).shape[0] > 420
+    assert found["reduction"]["coverage"]["reduction_pct"] > 90
     assert all(t["gum_line_pct"] is None for t in found["teeth"])
     # The same outlines, carried to the later photo: the gum stands where it stood.
     again = str(tmp_path / "out" / "regions-later.png")

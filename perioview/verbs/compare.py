@@ -34,6 +34,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--teeth-later", metavar="REGIONS", help="tooth regions of LATER, to compare the gum line"
     )
+    parser.add_argument(
+        "--teeth-from",
+        metavar="PHOTO",
+        help="another photo of the same mouth that REGIONS of --teeth were drawn on: they are "
+        "carried to EARLIER by alignment",
+    )
+    parser.add_argument(
+        "--grey-card",
+        metavar="ROW,COL,ROW,COL",
+        help="two opposite corners of a neutral grey card in view of EARLIER, px: takes the "
+        "colour of the light out and checks the exposure",
+    )
+    parser.add_argument(
+        "--grey-card-later", metavar="ROW,COL,ROW,COL", help="the same in view of LATER"
+    )
     parser.add_argument("--gum", choices=("up", "down", "left", "right"), help="where the gum lies")
     parser.add_argument("--dye", choices=("one-tone", "two-tone"), default="one-tone")
     parser.add_argument("--density", type=float, default=0.15, metavar="D", help="as in plaque")
@@ -44,7 +59,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "earlier_row,earlier_col,later_row,later_col; four or more, well spread",
     )
     parser.add_argument(
-        "--out", metavar="DIR", help="write the pictures and the proposed marks to this folder"
+        "--out",
+        metavar="DIR",
+        help="write to this folder: both images side by side; of radiographs what changed and the "
+        "proposed marks; of photographs a map of what stays (go-back.png) and the tooth regions",
     )
     add_measuring_arguments(parser)
     add_json_argument(parser)
@@ -53,6 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Compare and show."""
     folders = [Path(name).is_dir() for name in (args.earlier, args.later)]
+    _check_photo_options(args, any(folders))
     if any(folders):
         if not all(folders):
             raise InputRefused(
@@ -66,6 +85,26 @@ def run(args: argparse.Namespace) -> None:
         _run_photos(args)
     else:
         _run_radiographs(args)
+
+
+def _check_photo_options(args: argparse.Namespace, visits: bool) -> None:
+    """Refuse what belongs to two photographs when other things are compared."""
+    given = [
+        name
+        for name, value in (
+            ("--teeth-from", args.teeth_from),
+            ("--grey-card", args.grey_card),
+            ("--grey-card-later", args.grey_card_later),
+        )
+        if value is not None
+    ]
+    if given and visits:
+        raise InputRefused(
+            f"{', '.join(given)}: belongs to two photographs; a visit states its grey card as "
+            "grey_card = [row, col, row, col] of its photo in visit.toml."
+        )
+    if given and not args.teeth:
+        raise InputRefused(f"{', '.join(given)}: belongs to photographs; give --teeth too.")
 
 
 def _run_radiographs(args: argparse.Namespace) -> None:
@@ -137,13 +176,18 @@ def _run_photos(args: argparse.Namespace) -> None:
     from perioview.comparison_photos import compared_photos
     from perioview.files.reading import read_image
     from perioview.files.regions import read_regions
+    from perioview.verbs.plaque import corners, drawn_regions
 
     if args.marks_earlier or args.marks_later:
         raise InputRefused(
             f"{args.teeth}: regions are for photographs, marks for radiographs; give one kind."
         )
+    cards = (
+        corners("--grey-card", args.grey_card),
+        corners("--grey-card-later", args.grey_card_later),
+    )
     earlier, later = read_image(args.earlier), read_image(args.later)
-    regions = read_regions(args.teeth, rows=earlier.rows, cols=earlier.cols)
+    regions, said = drawn_regions(args.teeth, args.teeth_from, earlier)
     result = compared_photos(
         earlier,
         later,
@@ -155,10 +199,12 @@ def _run_photos(args: argparse.Namespace) -> None:
         later_regions=None
         if args.teeth_later is None
         else read_regions(args.teeth_later, rows=later.rows, cols=later.cols),
+        cards=cards,
     )
     found = photos_object(result)
+    found["warnings"] += said
     if args.out:
-        write_photos(Path(args.out), result, earlier, later)
+        write_photos(Path(args.out), result, earlier, later, regions)
     emit(args, found, comparison_table(found))
 
 
@@ -199,12 +245,17 @@ def write_radiographs(folder: Path, result: Comparison, earlier: Marked) -> None
         write_atomically(folder / "proposals.json", text.encode())
 
 
-def write_photos(folder: Path, result: PhotoComparison, earlier: Any, later: Any) -> None:
-    """Write both photographs side by side, and the tooth regions carried to the later one."""
+def write_photos(
+    folder: Path, result: PhotoComparison, earlier: Any, later: Any, regions: Any
+) -> None:
+    """Write both photographs side by side, the map of where to go back, and the later regions."""
+    from perioview.comparison_map import go_back_picture
     from perioview.comparison_pictures import photos_side_by_side, png
     from perioview.files.regions import write_regions
 
     folder = _folder(folder)
-    picture = photos_side_by_side(earlier.pixels, later.pixels, result.alignment)
+    shares = {t.tooth: (t.before.value, t.after.value) for t in result.teeth}
+    picture = photos_side_by_side(earlier.pixels, later.pixels, result.alignment, (regions, shares))
     write_atomically(folder / "side-by-side.png", png(picture))
+    write_atomically(folder / "go-back.png", png(go_back_picture(later.pixels, result)))
     write_regions(folder / "regions-later.png", result.regions)

@@ -39,6 +39,7 @@ def compare_visits(args: argparse.Namespace) -> None:
         if isinstance(pair, RadiographPair):
             write_radiographs(folder, pair.result, pair.earlier)
         else:
-            write_photos(folder, pair.result, pair.earlier.image, pair.later.image)
+            images = pair.earlier.image, pair.later.image
+            write_photos(folder, pair.result, *images, pair.earlier.regions)
     result = visits_object(found)
     emit(args, result, comparison_table(result))

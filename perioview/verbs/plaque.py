@@ -15,6 +15,10 @@ from perioview.files.atomic import write_atomically
 from perioview.verbs.output import add_json_argument, emit
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from perioview.image import Image
     from perioview.plaque_result import PlaqueResult
 
 HELP = "plaque coverage per tooth of a stained photograph"
@@ -87,24 +91,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> None:
     """Measure and show."""
     from perioview.files.reading import read_image
-    from perioview.files.regions import read_regions
     from perioview.plaque import plaque
 
     if args.together_with and not args.before:
         raise InputRefused("--together-with: needs --before to be compared with; give both.")
-    card = _corners(args.grey_card)
+    card = corners("--grey-card", args.grey_card)
     earlier = _results(args.before or ())
     others = _results(args.together_with or ())
     photo = read_image(args.photo)
-    if args.teeth_from:
-        from perioview.regions_carried import regions_from
-
-        source = read_image(args.teeth_from)
-        drawn = read_regions(args.teeth, rows=source.rows, cols=source.cols)
-        carried = regions_from(drawn, source, photo)
-        regions, said = carried.regions, carried.warnings
-    else:
-        regions, said = read_regions(args.teeth, rows=photo.rows, cols=photo.cols), ()
+    regions, said = drawn_regions(args.teeth, args.teeth_from, photo)
     gum, dye = _stated_in_visit(Path(args.photo))
     result = plaque(
         photo,
@@ -129,14 +124,52 @@ def run(args: argparse.Namespace) -> None:
     emit(args, found, [*plaque_table(result), *_reduction_lines(found.get("reduction"))])
 
 
-def _corners(text: str | None) -> tuple[float, float, float, float] | None:
+def drawn_regions(
+    path: str, drawn_on: str | None, photo: Image
+) -> tuple[NDArray[np.uint16], tuple[str, ...]]:
+    """Tooth regions of a photo, carried there if they were drawn on another; with what to say.
+
+    Parameters
+    ----------
+    path : str
+        Label image or CSV of polygons.
+    drawn_on : str or None
+        The other photo of the same mouth.
+    photo : Image
+
+    Raises
+    ------
+    InputRefused
+        If a file cannot be used or the photos cannot be aligned.
+    """
+    from perioview.files.reading import read_image
+    from perioview.files.regions import read_regions
+
+    if drawn_on is None:
+        return read_regions(path, rows=photo.rows, cols=photo.cols), ()
+    from perioview.regions_carried import regions_from
+
+    source = read_image(drawn_on)
+    drawn = read_regions(path, rows=source.rows, cols=source.cols)
+    carried = regions_from(drawn, source, photo)
+    return carried.regions, carried.warnings
+
+
+def corners(option: str, text: str | None) -> tuple[float, float, float, float] | None:
+    """Two opposite corners as an option gives them, ROW,COL,ROW,COL.
+
+    Raises
+    ------
+    InputRefused
+        If they are no four numbers.
+    """
     if text is None:
         return None
     try:
         top, left, bottom, right = (float(part) for part in text.split(","))
     except ValueError:
         raise InputRefused(
-            f"--grey-card is '{text}'; give ROW,COL,ROW,COL of two opposite corners in px."
+            f"{option} is '{text}'; give ROW,COL,ROW,COL of two opposite corners in px."
         ) from None
     return top, left, bottom, right
 
