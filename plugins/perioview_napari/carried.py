@@ -8,32 +8,15 @@ from typing import Any
 from perioview.alignment import Alignment
 from perioview.bone_loss import default_mark_sd
 from perioview.errors import InputRefused
-from perioview.marking_round import step_of
 from perioview.marks import Mark
 from perioview.progression import carried_marks
 from perioview_napari.convert import image_of_layer
 from perioview_napari.panel import MarkingPanel
-from perioview_napari.session import Proposed, Session
+from perioview_napari.proposed import CARRIED, Proposed
+from perioview_napari.session import Session
 
-CARRIED = "carried_from_earlier_visit"
 BONE = ("crest", "defect_base")
 """What may have moved since: never kept without a look."""
-
-
-class CarriedSession(Session):
-    """A session whose proposals begin with the marks of an earlier visit."""
-
-    carried: tuple[Proposed, ...] = ()
-
-    def propose(self, tooth: int) -> tuple[Proposed, ...]:
-        """Propose the earlier visit's marks first, and crests they leave open."""
-        mine = tuple(
-            p
-            for p in self.carried
-            if p.mark.tooth == tooth and self.round.state.open(step_of(p.mark))
-        )
-        taken = {step_of(p.mark) for p in mine}
-        return (*mine, *(p for p in super().propose(tooth) if step_of(p.mark) not in taken))
 
 
 def carried_proposals(
@@ -91,14 +74,9 @@ def carry(panel: MarkingPanel, earlier: Any, later: Any, alignment: Alignment) -
     if not kept:
         raise InputRefused(f"{earlier.name}: has no marks to carry; mark it first.")
     species = panel.visits.species(path) or image.species or before.species
-    session = CarriedSession(
-        image, panel.visits.marks_path(path), species, panel.visits.teeth(path)
-    )
+    session = panel.marking.open_session(later, species, panel.visits.teeth(path))
     _take_teeth(session, before)
-    session.carried = carried_proposals(kept, alignment, session.calibration.col_mm)
-    panel.marking.sessions[id(later)] = session
-    for tooth in before.round.marks.teeth():
-        session.take_proposals(tooth, [p for p in session.carried if p.mark.tooth == tooth])
+    session.carry_over(carried_proposals(kept, alignment, session.calibration.col_mm))
     panel.show_layer(later, species)
     return len(kept), len(lost)
 

@@ -13,7 +13,7 @@ from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
 from perioview.image import Image, display_limits, grey
 from perioview.marks import Mark
-from perioview_napari.session import Proposed
+from perioview_napari.proposed import Proposed
 
 LayerData = tuple[Any, dict[str, Any], str]
 MARKS_LAYER = "marks"

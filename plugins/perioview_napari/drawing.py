@@ -13,7 +13,8 @@ from perioview.marking_round import Step
 from perioview.marks import Marks
 from perioview_napari.convert import COLOURS
 from perioview_napari.guide import guide
-from perioview_napari.session import Proposed, Session
+from perioview_napari.proposed import Proposed
+from perioview_napari.session import Session
 from perioview_napari.shapes import Chip, Dot, Drawing, Line, Point
 
 STAGE_COLOURS = {"0-1": "#8fd694", "2": "#f2d45c", "3": "#f5a04c", "4": "#ff6b6b", "": "#d0d0d0"}
@@ -157,9 +158,15 @@ def proposal_note(session: Session, number: int | None) -> str:
     if not waiting:
         return ""
     doubtful = sum(p.doubtful for p in waiting)
-    words = f"{len(waiting)} marks proposed: K keeps them"
-    if doubtful:
-        words += f" ({doubtful} of low confidence: look, drag, or Shift+K)"
+    if not doubtful:
+        words = f"{len(waiting)} proposed: K keeps {'them' if len(waiting) > 1 else 'it'}"
+    elif doubtful < len(waiting):
+        words = (
+            f"{len(waiting)} proposed: K keeps the sure ones; {doubtful} of low confidence: look, "
+            "drag, or Shift+K"
+        )
+    else:
+        words = f"{doubtful} proposed of low confidence: look, drag, or Shift+K"
     if any("side_assumed" in p.flags for p in waiting):
         words += "; which side is mesial is assumed: check"
     return words
@@ -179,9 +186,13 @@ def proposal_chips(proposals: Iterable[Proposed]) -> tuple[Chip, ...]:
 
 
 def _proposal_words(p: Proposed) -> str:
-    if "carried_from_earlier_visit" in p.flags:
+    if p.carried:
         return "from last visit: look" if p.doubtful else "from last visit"
-    return f"low confidence {p.confidence:.2f}?" if p.doubtful else f"proposed {p.confidence:.2f}"
+    sd = ""
+    if p.sd_mm is not None and np.isfinite(p.sd_mm):
+        # Nobody reads a radiograph to less: not "± 0.0".
+        sd = f" ± {max(p.sd_mm, 0.1):.1f} mm"
+    return f"low confidence{sd}" if p.doubtful else f"proposed{sd}"
 
 
 def banner(session: Session, step: Step | None) -> str:

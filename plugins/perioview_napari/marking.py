@@ -23,8 +23,9 @@ from perioview_napari.convert import image_of_layer
 from perioview_napari.marks_layer import MarksLayer
 from perioview_napari.mouse import Mouse
 from perioview_napari.overlay import Overlay, canvas_affine
+from perioview_napari.proposed import Proposed
 from perioview_napari.seeing import Seeing
-from perioview_napari.session import Proposed, Session
+from perioview_napari.session import Session
 from perioview_napari.shapes import Drawing
 
 
@@ -135,6 +136,8 @@ class Marking(QObject):
         if layer in self.viewer.layers:
             # napari's status line and tools speak of the active layer.
             self.viewer.layers.selection.active = layer
+            # Its key 2 would let a drag move the radiograph under its marks.
+            layer.editable = False
         self._numbers.clear()
         self._parts.clear()
         self._last = None
@@ -234,6 +237,7 @@ class Marking(QObject):
         if self.overlay.affine is None or not np.array_equal(affine, self.overlay.affine):
             self.overlay.affine = affine
             self.overlay.update()
+            self.seeing.draw_again()
 
     def preview(self, mark: Mark, index: int, row: float, col: float) -> None:
         """Show numbers and lines as they would be with the mark here; nothing is stored yet."""
@@ -334,9 +338,13 @@ class Marking(QObject):
         session, root = self.session, self.root_to_point_at()
         if session is None:
             return "Open a radiograph" if self.layer is None else "Choose the species"
+        if not self.active:
+            return "Marking is off: mouse and keys are napari's"
         cursor = session.round.state.cursor
         if root is None or cursor is None:
-            return drawing.banner(session, self.asked())
+            words = drawing.banner(session, self.asked())
+            more = cursor is None and session.round.state.roots and len(self.image_layers()) > 1
+            return f"{words}. PgDown: next image" if more else words
         named = "" if root == "single" else f", {root} root"
         return f"Point at: {cursor.tooth}{named}, midway along the root"
 
@@ -363,7 +371,8 @@ class Marking(QObject):
         try:
             session.act(action)
             if changes and session.round.state != before:
-                self.message.emit(f"Saved {session.marks_path.name}", False)
+                count = len(session.round.marks)
+                self.message.emit(f"Saved: {count} mark{'s' * (count != 1)}.", False)
         except InputRefused as fault:
             self.message.emit(str(fault), True)
             done = False
@@ -409,7 +418,10 @@ class Marking(QObject):
         same = asked.marks.of(tooth=tooth) == state.marks.of(tooth=tooth)
         if not same or asked.pointed != state.pointed:
             return
-        session.take_proposals(tooth, found)
+        try:
+            session.take_proposals(tooth, found)
+        except InputRefused as refused:
+            self.message.emit(str(refused), True)
         if found and any(p[0] == tooth for p in state.pointed):
             self.message.emit(f"{tooth}: {len(found)} marks proposed.", False)
         if not found and any(p[0] == tooth for p in state.pointed):

@@ -8,7 +8,7 @@ from typing import Any
 from perioview.marks import Mark
 from perioview_napari.convert import MARKS_LAYER, points_from_marks, points_style
 from perioview_napari.orientation import camera
-from perioview_napari.session import Proposed
+from perioview_napari.proposed import Proposed
 
 POINT_PX = 16
 

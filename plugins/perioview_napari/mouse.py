@@ -12,7 +12,8 @@ from perioview.marking_round import step_of
 from perioview.marks import Mark
 from perioview_napari.convert import points_from_marks, position_from_world
 from perioview_napari.overlay import canvas_affine
-from perioview_napari.session import Proposed, Session
+from perioview_napari.proposed import Proposed
+from perioview_napari.session import Session
 
 if TYPE_CHECKING:
     from perioview_napari.marking import Marking

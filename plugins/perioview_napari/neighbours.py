@@ -56,10 +56,12 @@ def caption(image: Image, session: Session | None, scale: Calibration) -> str:
     words = image.name
     if session is not None and session.round.state.roots:
         state = session.round.state
-        words += ": " + " ".join(str(n) for n, _ in state.roots)
         open_steps = sum(state.open(s) for s in state.steps)
-        words += f" \u00b7 {open_steps} open" if open_steps else " \u00b7 all marked"
-    return words if scale.scaled else f"{words} \u00b7 no scale"
+        teeth = " ".join(str(n) for n, _ in state.roots)
+        # Teeth first: what does not fit is cut at the end.
+        words = f"{teeth} \u00b7 " + (f"{open_steps} open" if open_steps else "all marked")
+        words += f" \u00b7 {image.name}"
+    return words if scale.scaled else f"no scale \u00b7 {words}"
 
 
 def with_neighbours(drawing: Drawing, row: Iterable[Neighbour]) -> Drawing:

@@ -10,15 +10,14 @@ from qtpy.QtCore import QEvent, QObject, QPointF, QRectF, Qt, Signal
 from qtpy.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen
 from qtpy.QtWidgets import QWidget
 
-from perioview_napari import keys
+from perioview_napari.key_strip import KeyStrip
 from perioview_napari.shapes import Caption, Chip, Dot, Drawing, Line
 
 CHIP_PX = 13
 CHIP_GAP = 14.0
 MARK_PX = 9.0
 DOT_PX = 3.5
-KEY_LINE = 15
-KEY_COLUMN = 262
+BANNER = 34.0  # height of the words on top
 DARK = QColor(15, 15, 15, 215)
 
 
@@ -39,7 +38,7 @@ class Overlay(QWidget):
         self.setAttribute(Qt.WidgetAttribute.WA_NoSystemBackground)
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.drawing = Drawing()
-        self.keys_shown = True
+        self.keys = KeyStrip()
         # (row, col) of the image to the canvas: 2 x 3.
         self.affine: NDArray[np.float64] | None = None
         canvas.installEventFilter(self)
@@ -75,8 +74,7 @@ class Overlay(QWidget):
                 self._caption(painter, caption, QFontMetricsF(font))
             self._chips(painter, QFontMetricsF(font))
         self._banner(painter)
-        if self.keys_shown:
-            self._keys(painter)
+        self.keys.paint(painter, self.width(), self.height(), self.font())
         painter.end()
 
     def _line(self, painter: QPainter, line: Line) -> None:
@@ -110,13 +108,11 @@ class Overlay(QWidget):
 
     def _chips(self, painter: QPainter, metrics: QFontMetricsF) -> None:
         chips = [c for c in self.drawing.chips if self._visible(self.point(c.at))]
-        clear = len(self.drawing.keep_clear)
+        kept = self._keep_clear()
+        clear = len(kept)
         # Left, top, right, bottom of all that no label may cover; an array, for they are hundreds.
         taken = np.empty((clear + len(chips), 4))
-        if clear:
-            assert self.affine is not None
-            marks = np.array(self.drawing.keep_clear) @ self.affine[:, :2].T + self.affine[:, 2]
-            taken[:clear] = np.hstack([marks - MARK_PX, marks + MARK_PX])
+        taken[:clear] = kept
         for i, chip in enumerate(chips, start=clear):
             at = self.point(chip.at)
             box = self._place(chip, at, metrics, taken[:i])
@@ -126,6 +122,17 @@ class Overlay(QWidget):
                 painter.setPen(QPen(QColor(chip.colour), 1.0))
                 painter.drawLine(at, near)
             self._chip(painter, box, chip.text, chip.colour)
+
+    def _keep_clear(self) -> NDArray[np.float64]:
+        """What no label may cover: the words on top, the keys, the marks."""
+        wide, high = float(self.width()), float(self.height())
+        foot = self.keys_height()
+        boxes = np.array([[0.0, 0.0, wide, BANNER + 6], [0.0, high - foot - 4, wide, high + 40]])
+        if not self.drawing.keep_clear:
+            return boxes
+        assert self.affine is not None
+        marks = np.array(self.drawing.keep_clear) @ self.affine[:, :2].T + self.affine[:, 2]
+        return np.vstack([boxes, np.hstack([marks - MARK_PX, marks + MARK_PX])])
 
     def _visible(self, at: QPointF) -> bool:
         across = -50 < at.x() < self.width() + 50
@@ -137,7 +144,11 @@ class Overlay(QWidget):
         away = self.point(chip.away)
         width = metrics.horizontalAdvance(chip.text) + 12
         height = metrics.height() + 4
-        beside = [at.x() - CHIP_GAP - width, at.x() + CHIP_GAP]
+        # Beside the mark, and where that ends off the canvas, as far in as it takes.
+        last = max(self.width() - width - 2.0, 2.0)
+        beside = [
+            min(max(left, 2.0), last) for left in (at.x() - CHIP_GAP - width, at.x() + CHIP_GAP)
+        ]
         if at.x() >= away.x():
             beside.reverse()
         for shift in (0.0, 1.1, -1.1, 2.2, -2.2, 3.3, -3.3, 4.4, -4.4):
@@ -161,7 +172,8 @@ class Overlay(QWidget):
         painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
 
     def _banner(self, painter: QPainter) -> None:
-        top = 8.0
+        """The words on top: what comes next, and beside it, or below, what waits to be kept."""
+        left, top = 8.0, 8.0
         for text, pixels, colour in (
             (self.drawing.banner, 17, "#ffffff"),
             (self.drawing.note, 13, "#ffcf70"),
@@ -172,43 +184,30 @@ class Overlay(QWidget):
             font.setPixelSize(pixels)
             painter.setFont(font)
             metrics = QFontMetricsF(font)
-            box = QRectF(8, top, metrics.horizontalAdvance(text) + 20, metrics.height() + 8)
+            wide = metrics.horizontalAdvance(text) + 20
+            if left > 8 and left + wide > self.width() - 8:
+                left, top = 8.0, top + BANNER
+            box = QRectF(left, top, min(wide, self.width() - 16), BANNER - 5)
             painter.setPen(Qt.PenStyle.NoPen)
             painter.setBrush(DARK)
             painter.drawRoundedRect(box, 5, 5)
             painter.setPen(QColor(colour))
-            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
-            top = box.bottom() + 5
+            words = metrics.elidedText(text, Qt.TextElideMode.ElideRight, box.width() - 16)
+            painter.drawText(box, Qt.AlignmentFlag.AlignCenter, words)
+            left = box.right() + 5
 
     def keys_height(self) -> float:
         """Return the height of the strip of keys at the foot of the canvas, in its pixels."""
-        if not self.keys_shown:
-            return 0.0
-        return float(-(-len(keys.lines()) // self._key_columns()) * KEY_LINE + 12)
+        return self.keys.height(self.width(), self.font())
 
-    def _key_columns(self) -> int:
-        # The scale bar keeps its corner.
-        return int(max(1, (self.width() - 130) // KEY_COLUMN))
+    @property
+    def keys_shown(self) -> bool:
+        """Whether the strip of keys is shown."""
+        return self.keys.shown
 
-    def _keys(self, painter: QPainter) -> None:
-        font = QFont(self.font())
-        font.setPixelSize(12)
-        painter.setFont(font)
-        rows = keys.lines()
-        columns = self._key_columns()
-        height = self.keys_height()
-        deep = -(-len(rows) // columns)
-        box = QRectF(6, self.height() - height - 4, columns * KEY_COLUMN, height)
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(QColor(15, 15, 15, 190))
-        painter.drawRoundedRect(box, 5, 5)
-        for i, (key, words) in enumerate(rows):
-            left = box.left() + 9 + (i // deep) * KEY_COLUMN
-            baseline = box.top() + KEY_LINE * (i % deep + 1)
-            painter.setPen(QColor("#9ad0f5"))
-            painter.drawText(QPointF(left, baseline), key)
-            painter.setPen(QColor("#e8e8e8"))
-            painter.drawText(QPointF(left + 58, baseline), words)
+    @keys_shown.setter
+    def keys_shown(self, on: bool) -> None:
+        self.keys.shown = on
 
 
 def canvas_affine(viewer: Any, layer: Any) -> NDArray[np.float64]:

@@ -3,46 +3,40 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import (
-    QCheckBox,
-    QComboBox,
-    QGridLayout,
-    QHBoxLayout,
-    QInputDialog,
-    QLabel,
-    QLineEdit,
-    QMenu,
-    QPushButton,
-    QVBoxLayout,
-    QWidget,
-)
+from qtpy.QtWidgets import QCheckBox, QHBoxLayout, QScrollArea, QVBoxLayout, QWidget
 
 from perioview.errors import InputRefused
-from perioview.marking_round import SKIP_REASONS, Step, teeth_from_text, tooth_views
+from perioview.marking_round import Step, teeth_from_text, tooth_views
 from perioview.teeth import SPECIES
 from perioview.teeth import tooth as tooth_of
 from perioview_napari import keys
 from perioview_napari.actions import RoundActions
+from perioview_napari.chooser import Chooser
 from perioview_napari.convert import image_of_layer
 from perioview_napari.marking import Marking
 from perioview_napari.numbers_table import NumbersTable
-from perioview_napari.orientation import Orientation
-from perioview_napari.scale_controls import ScaleControls, ruler_steps
+from perioview_napari.round_buttons import RoundButtons, plain_button
+from perioview_napari.scale_controls import ScaleControls, ruler_steps, scale_gist
+from perioview_napari.sections import Section, wrapped
 from perioview_napari.view_controls import ViewControls
 from perioview_napari.visits import Visits
+from perioview_napari.window_actions import WindowActions
 
 STYLE = """
-QLabel#next { font-size: 17px; font-weight: 600; padding: 6px; border-radius: 4px;
+QLabel#next { font-size: 16px; font-weight: 600; padding: 5px; border-radius: 4px;
               background: #10344d; color: #ffffff; }
-QLabel#message { padding: 3px; }
-QLabel#heading { font-weight: 600; color: #9ad0f5; padding-top: 6px; }
+QLabel#message { padding: 2px; }
+QLabel#caution { font-size: 11px; color: #b8b8b8; }
+QToolButton#heading { font-weight: 600; color: #9ad0f5; border: none; background: transparent;
+                      padding: 3px 0px; }
 QTableWidget { font-size: 13px; }
 """
+ROOMY = 900
+"""Height in px from which scale and view are unfolded of themselves."""
 
 
 class MarkingPanel(QWidget):
@@ -60,6 +54,7 @@ class MarkingPanel(QWidget):
         self.marking = Marking(napari_viewer, self.visits.marks_path)
         self._opening = False
         self.actions = RoundActions(self.marking, self.say)
+        self.window_actions = WindowActions(self)
         self.setStyleSheet(STYLE)
         self.setMinimumWidth(330)
         self._build()
@@ -89,146 +84,125 @@ class MarkingPanel(QWidget):
     # -- building ---------------------------------------------------------------------------
 
     def _build(self) -> None:
-        column = QVBoxLayout(self)
+        inner = QWidget()
+        column = QVBoxLayout(inner)
         column.setSpacing(4)
-        self.images = QComboBox()
-        self.images.activated.connect(self._image_chosen)
-        self.species = QComboBox()
-        self.species.addItems(["choose species", *SPECIES])
-        self.species.activated.connect(self._species_chosen)
-        self.teeth = QLineEdit()
-        self.teeth.setPlaceholderText("308 309 or 404-407, then Enter")
-        self.teeth.returnPressed.connect(self._teeth_typed)
-        self.view_menu = QComboBox()
-        self.view_menu.activated.connect(self._view_chosen)
-        grid = QGridLayout()
-        for row, (label, widget) in enumerate(
-            (
-                ("Radiograph", self.images),
-                ("Species", self.species),
-                ("Teeth in view", self.teeth),
-                ("or a view", self.view_menu),
+        column.setContentsMargins(6, 4, 6, 4)
+        column.addWidget(self._chooser())
+        column.addLayout(self._switches())
+        self.next = wrapped("next", 2)
+        self.status = wrapped("message", 2)
+        self.progress = wrapped("", 2)
+        self.buttons = RoundButtons(self.run, self.actions.skip)
+        self.table = NumbersTable()
+        self.table.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.table.setMinimumHeight(150)
+        self.table.chosen.connect(self._site_chosen)
+        self.caution = wrapped("caution")
+        self.caution.setText(
+            "± is one SD of marking error only. Radiographs under-read bone loss and show "
+            "nothing of buccal and lingual sides."
+        )
+        for part in (self.next, self.status, self.progress, self.buttons):
+            column.addWidget(part)
+        column.addWidget(self.table, 1)
+        column.addWidget(self.caution)
+        self.sections = tuple(
+            Section(title, body)
+            for title, body in (
+                ("Scale", self._scale()),
+                ("View (stored positions never change)", self._view()),
+                ("Visit", self._visit()),
             )
-        ):
-            grid.addWidget(QLabel(label), row, 0)
-            grid.addWidget(widget, row, 1)
-        grid.setColumnStretch(1, 1)
-        column.addLayout(grid)
-        self.marks_on = QCheckBox("Marking on: clicks place marks, keys work")
+        )
+        for section in self.sections:
+            column.addWidget(section)
+        area = QScrollArea()
+        area.setWidgetResizable(True)
+        area.setFrameShape(QScrollArea.Shape.NoFrame)
+        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        area.setWidget(inner)
+        whole = QVBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.addWidget(area)
+
+    def _chooser(self) -> Chooser:
+        self.chooser = Chooser()
+        self.chooser.image_chosen.connect(self._image_chosen)
+        self.chooser.species_chosen.connect(self._species_chosen)
+        self.chooser.teeth_typed.connect(self._teeth_typed)
+        self.chooser.view_chosen.connect(self._view_chosen)
+        self.images, self.species = self.chooser.images, self.chooser.species
+        self.teeth = self.chooser.teeth
+        return self.chooser
+
+    def _switches(self) -> QHBoxLayout:
+        self.marks_on = QCheckBox("Marking on")
+        self.marks_on.setToolTip("On: clicks place marks, keys work. Off: both are napari's own")
         self.marks_on.setChecked(True)
-        self.marks_on.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.marks_on.toggled.connect(self.set_marking)
-        column.addWidget(self.marks_on)
         self.point_on = QCheckBox("Point at whole roots  .")
         self.point_on.setToolTip(
             "One click midway along a root: its CEJ, apex and crests are proposed"
         )
-        self.point_on.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.point_on.toggled.connect(self.marking.point)
-        column.addWidget(self.point_on)
-        self.next = QLabel("")
-        self.next.setObjectName("next")
-        self.next.setWordWrap(True)
-        column.addWidget(self.next)
-        self.progress = QLabel("")
-        self.progress.setWordWrap(True)
-        column.addWidget(self.progress)
-        column.addLayout(self._round_buttons())
-        self.table = NumbersTable()
-        self.table.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.table.chosen.connect(self._site_chosen)
-        column.addWidget(self.table, 1)
-        self.caution = QLabel(
-            "± is one SD of marking error only. Radiographs under-read bone loss and show "
-            "nothing of buccal and lingual sides."
-        )
-        self.caution.setWordWrap(True)
-        column.addWidget(self.caution)
-        column.addWidget(self._heading("Scale"))
+        row = QHBoxLayout()
+        for box in (self.marks_on, self.point_on):
+            box.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+            row.addWidget(box)
+        return row
+
+    def _scale(self) -> QWidget:
         self.scale = ScaleControls()
         self.scale.ruler_given.connect(self.ask_for_ruler)
         self.scale.scale_given.connect(lambda number: self.use_scale(number or None))
-        column.addWidget(self.scale)
-        column.addWidget(self._heading("View (stored positions never change)"))
+        return self.scale
+
+    def _view(self) -> QWidget:
         self.view = ViewControls(self.run)
         self.view.local.toggled.connect(self.marking.seeing.show_local_contrast)
         self.view.gamma.valueChanged.connect(self._gamma_slid)
         self.view.beside.toggled.connect(self.show_beside)
         self.view.snap.toggled.connect(self._snapping_switched)
         self.view.reach.valueChanged.connect(self._reach_changed)
-        column.addWidget(self.view)
-        column.addWidget(self._heading("Visit"))
-        column.addLayout(
-            self._buttons(("New visit…", self._new_visit), ("Open visit…", self._open_visit))
-        )
-        self.status = QLabel("")
-        self.status.setObjectName("message")
-        self.status.setWordWrap(True)
-        column.addWidget(self.status)
+        return self.view
 
-    def _heading(self, text: str) -> QLabel:
-        label = QLabel(text)
-        label.setObjectName("heading")
-        return label
+    def _visit(self) -> QWidget:
+        body = QWidget()
+        row = QHBoxLayout(body)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addWidget(plain_button("New visit…", self._new_visit))
+        row.addWidget(plain_button("Open visit…", self._open_visit))
+        return body
 
-    def _buttons(self, *entries: tuple[str, Callable[[], object]]) -> QHBoxLayout:
-        row = QHBoxLayout()
-        for text, action in entries:
-            button = QPushButton(text)
-            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-            button.clicked.connect(lambda _=False, act=action: act())
-            row.addWidget(button)
-        return row
-
-    def _round_buttons(self) -> QGridLayout:
-        grid = QGridLayout()
-        entries = (
-            ("Keep proposals  K", "keep"),
-            ("Skip  N", "skip"),
-            ("No loss: tooth  Q", "no_loss"),
-            ("Back  ↑", "back"),
-            ("Undo  U", "undo"),
-            ("Redo  Shift+U", "redo"),
-        )
-        for i, (text, action) in enumerate(entries):
-            button = QPushButton(text)
-            button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-            button.clicked.connect(lambda _=False, name=action: self.run(name))
-            if action == "skip":
-                button.setContextMenuPolicy(Qt.ContextMenuPolicy.CustomContextMenu)
-                button.customContextMenuRequested.connect(
-                    lambda at, b=button: self._skip_menu(b.mapToGlobal(at))
-                )
-                button.setToolTip("Right click for another reason than 'not visible'")
-            grid.addWidget(button, i // 3, i % 3)
-        return grid
+    def resizeEvent(self, event: Any) -> None:
+        """Where there is little room, leave it to the numbers: fold what the user did not open."""
+        super().resizeEvent(event)
+        for section in self.sections[:2]:
+            if not section.chosen and section.is_open != (self.height() >= ROOMY):
+                section.open(not section.is_open)
 
     def set_marking(self, on: bool) -> None:
         """Let mouse and keys mark, or leave them to napari's own tools."""
         self.marking.active = on
         for shortcut in self.shortcuts:
             shortcut.setEnabled(on)
-
-    def _skip_menu(self, at: Any) -> None:
-        menu = QMenu(self)
-        for reason in SKIP_REASONS:
-            menu.addAction(reason, lambda reason=reason: self.actions.skip(reason))
-        menu.exec(at)
+        self.marking.refresh()
+        self.fill()
 
     # -- choosing ---------------------------------------------------------------------------
 
     def _layers_changed(self, event: Any = None) -> None:
         layers = self.marking.image_layers()
-        self.images.clear()
-        self.images.addItems([layer.name for layer in layers])
+        shown = self.marking.layer in layers
+        at = layers.index(self.marking.layer) if shown else -1
+        self.chooser.list_images((layer.name for layer in layers), at)
         if not layers:
             self.marking.layer = None
             self.fill()
-        elif self.marking.layer not in layers:
-            if not self._opening:
-                self.show_layer(layers[0])
-        else:
-            self.images.setCurrentIndex(layers.index(self.marking.layer))
+        elif not shown and not self._opening:
+            self.show_layer(layers[0])
 
     def show_layer(self, layer: Any, species: str | None = None) -> None:
         """Show a radiograph and its marking."""
@@ -246,6 +220,7 @@ class MarkingPanel(QWidget):
         with contextlib.suppress(ValueError):
             self.images.setCurrentIndex(self.marking.image_layers().index(layer))
         self.view.show_local_contrast("limits" in layer.metadata["perioview"])
+        self.view.show_gamma(layer.gamma)
         if self.marking.session is not None:
             self.marking.session.snap_mm = self.view.reach.value()
 
@@ -292,13 +267,14 @@ class MarkingPanel(QWidget):
         """Set the teeth in view."""
         session = self.marking.session
         if session is not None:
-            self.marking.act(lambda: session.round.choose_teeth(numbers))
+            # First, or the field would not show what was understood.
             self.viewer.window._qt_viewer.canvas.native.setFocus()
+            self.marking.act(lambda: session.round.choose_teeth(numbers))
 
-    def _view_chosen(self, index: int) -> None:
+    def _view_chosen(self, view: str) -> None:
         session = self.marking.session
-        if session is not None and index > 0:
-            self.choose_teeth(tooth_views(session.species)[self.view_menu.itemText(index)])
+        if session is not None:
+            self.choose_teeth(tooth_views(session.species)[view])
 
     def _site_chosen(self, tooth: int, root: str, side: str) -> None:
         session = self.marking.session
@@ -310,80 +286,12 @@ class MarkingPanel(QWidget):
 
     def run(self, action: str) -> None:
         """Do what a key or button stands for."""
-        own = getattr(self, f"do_{action}", None)
+        own = getattr(self.window_actions, action, None)
         (own or getattr(self.actions, action))()
-
-    def do_point(self) -> None:
-        """Let clicks point at whole roots, whose marks are then proposed, or place marks."""
-        self.point_on.toggle()
-
-    def do_jump(self) -> None:
-        """Ask for a tooth and go there."""
-        number, given = QInputDialog.getInt(
-            self, "Jump", "Tooth", self.actions.tooth() or 101, 101, 899
-        )
-        if given:
-            self.actions.jump(number)
-
-    def _by(self, offset: int) -> None:
-        layers = self.marking.image_layers()
-        if layers:
-            at = layers.index(self.marking.layer) if self.marking.layer in layers else 0
-            self.show_layer(layers[(at + offset) % len(layers)])
-
-    def do_previous_image(self) -> None:
-        """Show the radiograph before."""
-        self._by(-1)
-
-    def do_next_image(self) -> None:
-        """Show the radiograph after."""
-        self._by(1)
-
-    def do_repeat(self) -> None:
-        """Take the next radiograph for the same teeth."""
-        session = self.marking.session
-        numbers = () if session is None else tuple(n for n, _ in session.round.state.roots)
-        self._by(1)
-        if numbers and self.marking.session not in (None, session):
-            self.choose_teeth(numbers)
-
-    def do_invert(self) -> None:
-        """Invert the view."""
-        self.marking.seeing.invert()
-
-    def do_local_contrast(self) -> None:
-        """Switch local contrast on or off."""
-        self.view.local.toggle()
-
-    def do_rotate(self) -> None:
-        """Turn the view a quarter clockwise."""
-        self._orient(self.marking.seeing.orientation.rotated())
-
-    def do_mirror(self) -> None:
-        """Mirror the view."""
-        self._orient(self.marking.seeing.orientation.mirrored())
-
-    def _orient(self, orientation: Orientation) -> None:
-        self.marking.seeing.orient(orientation)
-        if self.marking.seeing.beside:
-            # Turned, another number of rows may show the radiographs larger.
-            self.marking.rescale()
-
-    def do_darker(self) -> None:
-        """Darken the middle greys."""
-        self.view.gamma.setValue(self.view.gamma.value() - 2)
-
-    def do_brighter(self) -> None:
-        """Brighten the middle greys."""
-        self.view.gamma.setValue(self.view.gamma.value() + 2)
 
     def _gamma_slid(self, value: int) -> None:
         if self.marking.layer is not None:
-            self.marking.layer.gamma = 10 ** (-value / 30)
-
-    def do_beside(self) -> None:
-        """Show the radiographs side by side, or one alone."""
-        self.view.beside.toggle()
+            self.marking.layer.gamma = self.view.gamma_of(value)
 
     def show_beside(self, on: bool) -> None:
         """Show all radiographs in a row with their teeth, or the one being marked alone."""
@@ -397,10 +305,6 @@ class MarkingPanel(QWidget):
                     )
         self.marking.show_beside(on)
 
-    def do_snap(self) -> None:
-        """Let marks settle on edges, or stay exactly where they are put."""
-        self.view.snap.toggle()
-
     def _snapping_switched(self, on: bool) -> None:
         self.marking.snapping = on
         self.say(
@@ -413,10 +317,6 @@ class MarkingPanel(QWidget):
     def _reach_changed(self, reach_mm: float) -> None:
         if self.marking.session is not None:
             self.marking.session.snap_mm = reach_mm
-
-    def do_keys(self) -> None:
-        """Show or hide the list of keys."""
-        self.marking.seeing.show_keys(not self.marking.overlay.keys_shown)
 
     # -- scale ------------------------------------------------------------------------------
 
@@ -500,44 +400,42 @@ class MarkingPanel(QWidget):
     def fill(self) -> None:
         """Show the whole state anew."""
         session = self.marking.session
-        if session is None:
-            self.next.setText(self.marking.words())
-            self.progress.setText("")
-            self.scale.show_scale(None)
-            self.table.fill((), str)
-            self.species.setCurrentIndex(0)
-            return
-        state = session.round.state
-        self.species.setCurrentIndex(1 + SPECIES.index(session.species))
-        self._fill_views(session.species)
-        if not self.teeth.hasFocus():
-            self.teeth.setText(" ".join(str(n) for n, _ in state.roots))
         self.next.setText(self.marking.words())
-        steps = state.steps
-        done = sum(1 for s in steps if not state.open(s))
-        words = f"{done} of {len(steps)} steps done"
-        if state.cursor is not None and state.cursor.tooth is not None:
-            words += f" · {tooth_of(state.cursor.tooth, session.species).words}"
-        if state.skips:
-            words += f" · {len(state.skips)} skipped"
-        if state.sound:
-            words += " · no radiographic loss: " + ", ".join(map(str, state.sound))
-        self.progress.setText(words)
-        self.scale.show_scale(session.calibration)
+        if session is None:
+            self.progress.setText("")
+            self._show_scale(None)
+            self.table.fill((), str)
+            self.chooser.show_species(None)
+            return
+        self.chooser.show_species(session.species)
+        self.chooser.show_teeth(n for n, _ in session.round.state.roots)
+        self.progress.setText(progress_words(session))
+        self._show_scale(session.calibration)
         numbers = self.marking.numbers()
         self.table.fill(
             (s for tooth in sorted(numbers) for s in numbers[tooth][0]), session.site_stage
         )
 
-    def _fill_views(self, species: str) -> None:
-        if self.view_menu.property("species") == species:
-            return
-        self.view_menu.setProperty("species", species)
-        self.view_menu.clear()
-        self.view_menu.addItems(["choose a view", *tooth_views(species)])
+    def _show_scale(self, scale: Any) -> None:
+        self.scale.show_scale(scale)
+        self.sections[0].say("" if scale is None else scale_gist(scale))
 
     def fill_tooth(self, tooth: int) -> None:
         """Show the numbers of one tooth anew, while a mark is dragged."""
         session = self.marking.session
         if session is not None:
             self.table.update_sites(self.marking.numbers()[tooth][0], session.site_stage)
+
+
+def progress_words(session: Any) -> str:
+    """Say how far the round is: steps done, the tooth in words, what was left out."""
+    state = session.round.state
+    steps = state.steps
+    words = f"{sum(not state.open(s) for s in steps)} of {len(steps)} steps done"
+    if state.cursor is not None and state.cursor.tooth is not None:
+        words += f" · {tooth_of(state.cursor.tooth, session.species).words}"
+    if state.skips:
+        words += f" · {len(state.skips)} skipped"
+    if state.sound:
+        words += " · no radiographic loss: " + ", ".join(map(str, state.sound))
+    return words

@@ -34,7 +34,8 @@ from perioview.repeat_marking import (
 from perioview.repeatability import Repeats, judged_repeats
 from perioview_napari.convert import image_of_layer, is_perioview_image
 from perioview_napari.find_panel import marking_panel
-from perioview_napari.session import Proposed, Session
+from perioview_napari.proposed import Proposed
+from perioview_napari.session import Session
 
 PASSES = 3
 HINT = (

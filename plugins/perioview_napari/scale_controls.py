@@ -18,6 +18,7 @@ from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.marking_round import Step
 
+UNSURE = ("imager_pixel_spacing", "pixel_spacing")
 HINT = (
     "Distances of the edges you will click, in mm, from one end\n"
     "(a probe's bands: 0 3 6 9 12; a known length of 10 mm: 0 10)"
@@ -90,11 +91,31 @@ def ruler_steps(distances: str, label: str = "") -> tuple[Step, ...]:
     return tuple(Step("ruler", mm=d, object=label) for d in read)
 
 
+METHODS = {
+    "given": "as it was typed",
+    "ruler": "from the ruler that was clicked",
+    "pixel_spacing_calibrated": "from the file, calibrated",
+    "pixel_spacing": "from the file, which does not say where it holds",
+    "imager_pixel_spacing_demagnified": "from the file, for the tooth itself",
+    "imager_pixel_spacing": "from the file, for the detector and not the tooth",
+}
+
+
+def scale_gist(scale: Calibration) -> str:
+    """Say the scale in one line."""
+    if not scale.scaled:
+        return "none, percentages only"
+    warning = "⚠ " if scale.method in UNSURE else ""
+    return f"{warning}{scale.col_mm:.4f} mm per pixel ± {100 * (scale.relative_sd or 0.0):.1f} %"
+
+
 def scale_words(scale: Calibration) -> str:
     """Say the scale, its SD and how far to trust it."""
     if not scale.scaled:
         return "No scale: percentages only. " + " ".join(scale.notes)
     sd = 100 * (scale.relative_sd or 0.0)
-    words = f"{scale.col_mm:.4f} mm per pixel ± {sd:.1f} %, {scale.method.replace('_', ' ')}."
-    warning = "⚠ " if scale.method in ("imager_pixel_spacing", "pixel_spacing") else ""
-    return f"{warning}{words} " + " ".join(scale.notes)
+    method = METHODS.get(scale.method, scale.method.replace("_", " "))
+    words = f"{scale.col_mm:.4f} mm per pixel ± {sd:.1f} %, {method}."
+    warning = "⚠ Lengths may be a few percent off. " if scale.method in UNSURE else ""
+    notes = " ".join(note[:1].upper() + note[1:] for note in scale.notes)
+    return f"{warning}{words} {notes}".strip()

@@ -16,7 +16,7 @@ from qtpy.QtCore import QTimer
 from perioview.calibration import Calibration
 from perioview_napari.convert import image_of_layer, is_perioview_image, local_contrast, units
 from perioview_napari.orientation import Orientation, camera
-from perioview_napari.overlay import Overlay
+from perioview_napari.overlay import BANNER, Overlay
 
 FILLED = 0.97
 GAP = 0.03  # between radiographs side by side, of their mean width
@@ -45,6 +45,11 @@ class Seeing:
         self.beside = False
         self.closed = False
         self._fitted = True
+        # napari puts its scale bar right at the next drawing only.
+        self._again = QTimer()
+        self._again.setSingleShot(True)
+        self._again.setInterval(60)
+        self._again.timeout.connect(self._redraw)
         overlay.resized.connect(self._fit_again)
         viewer.mouse_wheel_callbacks.append(self.touched)
 
@@ -91,7 +96,7 @@ class Seeing:
             pitches.append((float(row), float(col)))
         sizes = np.array([v.data.shape[:2] for v in shown]) * pitches
         canvas = self.viewer.window._qt_viewer.canvas.native.size()
-        room = (canvas.height(), canvas.width())
+        room = (canvas.height() - BANNER - self.overlay.keys_height(), canvas.width())
         if self.orientation.swapped:
             room = room[::-1]
         shifts = largest_rows(sizes, GAP * float(wide), room)
@@ -139,15 +144,25 @@ class Seeing:
         low = extents[:, 0].min(0)[displayed]
         high = extents[:, 1].max(0)[displayed]
         size = self.viewer.window._qt_viewer.canvas.native.size()
-        foot = self.overlay.keys_height()
-        across = np.array((size.height() - foot, size.width())) / np.maximum(high - low, 1e-9)
+        # No mark may lie under the words on top or the keys at the foot.
+        head, foot = BANNER + 6, self.overlay.keys_height()
+        room = max(size.height() - head - foot, 1)
+        across = np.array((room, size.width())) / np.maximum(high - low, 1e-9)
         zoom = FILLED * float(across.min())
         down, right = ((low + high) / 2).tolist()
-        down += foot / 2 / zoom * (-1 if self.orientation.up else 1)
+        down += (foot - head) / 2 / zoom * (-1 if self.orientation.up else 1)
         seen = camera(self.viewer)
         seen.center = (0.0, down, right)
         seen.zoom = zoom
         self._fitted = True
+
+    def draw_again(self) -> None:
+        """Draw once more when the view has come to rest."""
+        self._again.start()
+
+    def _redraw(self) -> None:
+        if not self.closed:
+            self.viewer.window._qt_viewer.canvas._scene_canvas.update()
 
     def touched(self, *_: Any) -> None:
         """Leave the view as the user puts it from now on."""

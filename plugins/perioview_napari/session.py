@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from pathlib import Path
 
 from perioview.bone_loss import MarkSd, Site, sites
@@ -21,27 +20,13 @@ from perioview.marking_round import (
     round_text,
     step_of,
 )
-from perioview.marks import CONFIDENCE, LOW_CONFIDENCE, Mark, Marks, check_marks
+from perioview.marks import CONFIDENCE, Mark, Marks, check_marks
 from perioview.proposals import Proposal, crest_proposals
 from perioview.root_direction import root_direction
 from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
 from perioview.teeth import SPECIES
-
-
-@dataclass(frozen=True, slots=True)
-class Proposed:
-    """A proposed mark: no measurement until it is accepted or moved."""
-
-    mark: Mark
-    sd_mm: float | None
-    confidence: float
-    flags: tuple[str, ...] = ()
-
-    @property
-    def doubtful(self) -> bool:
-        """Whether the proposal itself says that it is not sure."""
-        return self.confidence < LOW_CONFIDENCE
+from perioview_napari.proposed import Proposed, proposals_from_text, with_proposals
 
 
 class Session:
@@ -77,7 +62,6 @@ class Session:
         self.mark_sd: MarkSd | None = None
         self.snap_mm = RADIUS_MM
         self._direction: tuple[tuple[Mark, Mark] | None, int] = (None, 0)
-        self.proposals: tuple[Proposed, ...] = ()
         self.round = MarkingRound(self.species, self._state_on_disk())
         # Teeth once chosen here stand; what the visit says is for the first time only.
         first = not self.round_path.exists()
@@ -88,6 +72,10 @@ class Session:
             if cursor is not None:
                 self.round.go_to(cursor)
             self.round = MarkingRound(self.species, self.round.state)
+        kept = self._proposals_on_disk()
+        # Marks of an earlier visit; kept when accepted, in case that is taken back.
+        self.carried = tuple(p for p in kept if p.carried)
+        self.proposals = self._open(kept)
         self.calibration: Calibration = self._calibration()
 
     @property
@@ -107,6 +95,14 @@ class Session:
         if self.round_path.exists():
             return round_from_text(read_text(self.round_path), marks, str(self.round_path))
         return RoundState(marks)
+
+    def _proposals_on_disk(self) -> tuple[Proposed, ...]:
+        if not self.round_path.exists():
+            return ()
+        return proposals_from_text(read_text(self.round_path), str(self.round_path))
+
+    def _open(self, proposals: Iterable[Proposed]) -> tuple[Proposed, ...]:
+        return tuple(p for p in proposals if self.round.state.open(step_of(p.mark)))
 
     def _calibration(self) -> Calibration:
         try:
@@ -141,7 +137,7 @@ class Session:
             raise
         if previous.marks.rulers() != self.round.marks.rulers():
             self.calibration = self._calibration()
-        self.proposals = tuple(p for p in self.proposals if self.round.state.open(step_of(p.mark)))
+        self.proposals = self._open(self.proposals)
         self.save(previous)
 
     def save(self, previous: RoundState | None = None) -> None:
@@ -156,7 +152,13 @@ class Session:
         # Marks first: a kill between the two loses no mark, at most where the round stood.
         if previous is None or previous.marks != state.marks or not self.marks_path.exists():
             write_marks(self.marks_path, state.marks)
-        write_atomically(self.round_path, round_text(state).encode())
+        self._save_round()
+
+    def _save_round(self) -> None:
+        """Write the round and its proposals."""
+        found = tuple(p for p in self.proposals if not p.carried)
+        text = with_proposals(round_text(self.round.state), (*self.carried, *found))
+        write_atomically(self.round_path, text.encode())
 
     def use_scale(self, mm_per_px: float | None) -> None:
         """Take a given column spacing instead of rulers and file; None goes back to those."""
@@ -212,9 +214,15 @@ class Session:
     def propose(self, tooth: int) -> tuple[Proposed, ...]:
         """Propose marks of one tooth that are neither marked nor left out; may take long.
 
-        CEJs and apex of roots that were pointed at, and the crests of every root that then has
-        both. A crest is no surer than the marks it was sought from.
+        Marks of an earlier visit first; else CEJs and apex of roots that were pointed at, and the
+        crests of every root that then has both. A crest is no surer than the marks it was sought
+        from.
         """
+        carried = self._open(p for p in self.carried if p.mark.tooth == tooth)
+        taken = {step_of(p.mark) for p in carried}
+        return (*carried, *(p for p in self._found(tooth) if step_of(p.mark) not in taken))
+
+    def _found(self, tooth: int) -> tuple[Proposed, ...]:
         marks = self.round.marks
         roots = self._from_pointing(tooth, marks)
         of_tooth = Marks((*marks.of(tooth=tooth), *(p.mark for p in roots)))
@@ -251,10 +259,32 @@ class Session:
         return tuple(p for p in marks_found if state.open(step_of(p.mark)))
 
     def take_proposals(self, tooth: int, found: Iterable[Proposed]) -> None:
-        """Show these proposals for a tooth in place of earlier ones, as far as they are open."""
+        """Show these proposals for a tooth in place of earlier ones, as far as they are open.
+
+        Raises
+        ------
+        InputRefused
+            If the folder cannot be written: they are shown all the same.
+        """
         others = tuple(p for p in self.proposals if p.mark.tooth != tooth)
-        mine = tuple(p for p in found if self.round.state.open(step_of(p.mark)))
-        self.proposals = others + mine
+        before, self.proposals = self.proposals, others + self._open(found)
+        if self.proposals != before:
+            self._save_round()
+
+    def carry_over(self, found: Iterable[Proposed]) -> None:
+        """Propose marks of an earlier visit, before anything found here; kept on disk.
+
+        Raises
+        ------
+        InputRefused
+            If the folder cannot be written.
+        """
+        self.carried = tuple(found)
+        mine = self._open(self.carried)
+        taken = {step_of(p.mark) for p in mine}
+        others = (p for p in self.proposals if not p.carried and step_of(p.mark) not in taken)
+        self.proposals = (*mine, *others)
+        self._save_round()
 
     def act(self, action: Callable[[], object]) -> None:
         """Do something to the round, then check, rescale and save.

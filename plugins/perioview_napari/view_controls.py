@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 from qtpy.QtCore import Qt
@@ -54,7 +55,7 @@ class ViewControls(QWidget):
         self.gamma = QSlider(Qt.Orientation.Horizontal)
         self.gamma.setRange(-20, 20)
         self.gamma.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        row.addWidget(QLabel("Gamma  F5 F6"))
+        row.addWidget(QLabel("Brightness  F5 F6"))
         row.addWidget(self.gamma, 1)
         column.addLayout(row)
         row = QHBoxLayout()
@@ -75,6 +76,17 @@ class ViewControls(QWidget):
         box = QCheckBox(words)
         box.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         return box
+
+    @staticmethod
+    def gamma_of(value: int) -> float:
+        """Return napari's gamma for a place of the slider; 1 in the middle, brighter above."""
+        return float(10 ** (-value / 30))
+
+    def show_gamma(self, gamma: float) -> None:
+        """Let the slider say how a radiograph is shown, without doing anything."""
+        self.gamma.blockSignals(True)
+        self.gamma.setValue(round(-30 * math.log10(max(gamma, 1e-6))))
+        self.gamma.blockSignals(False)
 
     def show_local_contrast(self, on: bool) -> None:
         """Let the box say what is shown, without doing anything."""

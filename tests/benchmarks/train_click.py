@@ -5,13 +5,14 @@
     python tests/benchmarks/train_click.py fit a.npz e.npz f.npz k.npz --out net.npz --steps 4000
     python tests/benchmarks/train_click.py pack net.npz --temperature 1.3
 
-`fit` needs jax, which nothing at run time does. Generators B, C and D are never trained on.
+`fit` needs torch, which nothing at run time does. Generators B, C and D are never trained on.
 """
 
 from __future__ import annotations
 
 import argparse
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -161,6 +162,10 @@ def disturbed(rng: np.random.Generator, stored: Array, meta: Array) -> tuple[Arr
         more = rng.uniform(0, 1.2)
         g = np.where(known, soft if rng.random() < 0.6 else filled + more * (filled - soft), np.nan)
     if rng.random() < 0.5:
+        g, m = _bent(g, m, rng.normal(0, 0.012))
+    if rng.random() < 0.4:
+        g = _overlaid(rng, g)
+    if rng.random() < 0.5:
         g = g + rng.normal(0, 10 ** rng.uniform(-2.2, -1.1), g.shape)
     if rng.random() < 0.4:
         g = g + np.linspace(-1, 1, len(g))[:, None] * rng.normal(0, 0.1)
@@ -174,6 +179,39 @@ def disturbed(rng: np.random.Generator, stored: Array, meta: Array) -> tuple[Arr
             if np.sign(at) * m[k] > abs(at):
                 m[k] = np.nan
     return g, m
+
+
+def _bent(g: Array, m: Array, bend: float) -> tuple[Array, Array]:
+    """The patch with every row shifted by `bend` per mm of its squared place along the root."""
+    import cv2
+
+    step = ACROSS[1] - ACROSS[0]
+    rows, cols = np.indices(g.shape, dtype=np.float32)
+    from_col = cols - (bend * ALONG[:, None] ** 2 / step).astype(np.float32)
+    filled = np.where(np.isfinite(g), g, -9.0).astype(np.float32)
+    moved = cv2.remap(
+        filled, from_col, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=-9.0
+    )
+    m = m.copy()
+    for k in (0, 2, 5):
+        if np.isfinite(m[k]):
+            m[k + 1] += bend * m[k] ** 2
+            if abs(m[k + 1]) > REACH[1]:
+                m[k : k + 2] = np.nan
+    return np.where(moved < -1, np.nan, moved), m
+
+
+def _overlaid(rng: np.random.Generator, g: Array) -> Array:
+    """The patch with coarse texture and a soft-edged shape that shadows or thins a part of it."""
+    import cv2
+
+    coarse = rng.normal(0, rng.uniform(0, 0.08), (rng.integers(10, 40), rng.integers(5, 16)))
+    g = g + cv2.resize(coarse.astype(np.float32), g.shape[::-1], interpolation=cv2.INTER_CUBIC)
+    shape = np.zeros(g.shape, np.float32)
+    middle = (int(rng.uniform(0, g.shape[1])), int(rng.uniform(0, g.shape[0])))
+    size = (int(rng.uniform(5, 40)), int(rng.uniform(5, 60)))
+    cv2.ellipse(shape, middle, size, rng.uniform(0, 180), 0, 360, 1.0, -1)
+    return np.asarray(g + rng.normal(0, 0.12) * cv2.GaussianBlur(shape, (0, 0), rng.uniform(1, 8)))
 
 
 def targets(m: Array) -> Array:
@@ -210,49 +248,70 @@ def fresh(rng: np.random.Generator, channels: tuple[int, int, int]) -> dict[str,
 
 
 def network(p: Any, x: Any) -> Any:
-    """`perioview.proposals_click_network.logits` in JAX."""
-    import jax
-    import jax.numpy as jnp
+    """`perioview.proposals_click_network.logits` in torch, its channels second."""
+    from torch.nn import functional
 
-    relu = jax.nn.relu
+    relu = functional.relu
 
-    def conv(h: Any, name: str, stride: int = 1, dilation: int = 1) -> Any:
-        numbers = ("NHWC", "HWIO", "NHWC")
-        return jax.lax.conv_general_dilated(
-            h,
-            p[name],
-            (stride, stride),
-            "SAME",
-            rhs_dilation=(dilation, dilation),
-            dimension_numbers=numbers,
-        )
+    def conv(h: Any, name: str, dilation: int = 1) -> Any:
+        return functional.conv2d(h, p[name], padding=dilation, dilation=dilation)
+
+    def halved(h: Any, name: str) -> Any:
+        return functional.conv2d(functional.pad(h, (0, 1, 0, 1)), p[name], stride=2)
+
+    def bias(name: str) -> Any:
+        return p[name + "_b"][None, :, None, None]
 
     def block(h: Any, name: str, dilation: int = 1) -> Any:
-        return h + relu(conv(h, name, 1, dilation) + p[name + "_b"])
+        return h + relu(conv(h, name, dilation) + bias(name))
 
-    def doubled(h: Any) -> Any:
-        return jnp.repeat(jnp.repeat(h, 2, 1), 2, 2)
+    def doubled(h: Any, name: str) -> Any:
+        mixed = functional.conv2d(h, p[name].t()[:, :, None, None])
+        return functional.interpolate(mixed, scale_factor=2, mode="nearest")
 
-    full = block(relu(conv(x, "in") + p["in_b"]), "a")
-    half = block(block(relu(conv(full, "d1", 2) + p["d1_b"]), "b1"), "b2")
-    low = relu(conv(half, "d2", 2) + p["d2_b"])
+    full = block(relu(conv(x, "in") + bias("in")), "a")
+    half = block(block(relu(halved(full, "d1") + bias("d1")), "b1"), "b2")
+    low = relu(halved(half, "d2") + bias("d2"))
     for i, dilation in enumerate(DILATIONS):
         low = block(low, f"m{i}", dilation)
-    absent = low.mean((1, 2)) @ p["none"] + p["none_b"]
-    half = block(doubled(low @ p["u2"]) + half, "b3")
-    full = block(doubled(half @ p["u1"]) + full, "a2")
+    absent = low.mean((2, 3)) @ p["none"] + p["none_b"]
+    half = block(doubled(low, "u2") + half, "b3")
+    full = block(doubled(half, "u1") + full, "a2")
     z = conv(full, "out")
-    n, rows, cols, _ = z.shape
-    at = z.reshape(n, rows, cols, 2, 2, 3).transpose(0, 5, 1, 3, 2, 4)
+    n, _, rows, cols = z.shape
+    at = z.reshape(n, 2, 2, 3, rows, cols).permute(0, 3, 4, 1, 5, 2)
     return at.reshape(n, 3, 4 * rows * cols), absent
 
 
-def _batch(rng: np.random.Generator, grey: Array, meta: Array, which: Array) -> list[Array]:
+def _tensors(weights: dict[str, Array]) -> dict[str, Any]:
+    import torch
+
+    turned = {k: v.transpose(3, 2, 0, 1) if v.ndim == 4 else v for k, v in weights.items()}
+    return {k: torch.tensor(v.copy(), dtype=torch.float32) for k, v in turned.items()}
+
+
+def _arrays(tensors: dict[str, Any]) -> dict[str, Array]:
+    plain = {k: v.detach().numpy() for k, v in tensors.items()}
+    return {k: v.transpose(2, 3, 1, 0) if v.ndim == 4 else v for k, v in plain.items()}
+
+
+def _batch(rng: np.random.Generator, grey: Array, meta: Array, which: Array) -> list[Any]:
+    import torch
+
     made = [disturbed(rng, grey[i], meta[i]) for i in which]
-    x = np.stack([inputs(g) for g, _ in made])
+    x = np.stack([inputs(g) for g, _ in made]).transpose(0, 3, 1, 2)
     y = np.stack([targets(m) for _, m in made])
     live = np.stack([np.isfinite(g).ravel() for g, _ in made])
-    return [x, y, live]
+    return [torch.tensor(x.copy()), torch.tensor(y), torch.tensor(live)]
+
+
+def _loss(p: Any, x: Any, y: Any, live: Any) -> Any:
+    """Cross-entropy over positions, of each head."""
+    import torch
+
+    at, absent = network(p, x.contiguous(memory_format=torch.channels_last))
+    z = torch.cat([at.masked_fill(~live[:, None], -1e9), absent[..., None]], 2)
+    return -(y * torch.log_softmax(z, 2).clamp(min=-40)).sum(2).mean(0)
 
 
 def fit(
@@ -263,56 +322,51 @@ def fit(
     start: str | None,
     seed: int,
     channels: tuple[int, int, int],
+    minutes: float,
 ) -> None:
     """Fit one network by Adam on cross-entropy over positions; keep its running mean."""
-    import jax
-    import jax.numpy as jnp
+    import torch
 
+    torch.set_num_threads(1)
     rng = np.random.default_rng(seed)
     grey, meta, share = table(paths)
     held = meta[:, 8] % 20 == 0
     train, test = np.flatnonzero(~held), rng.permutation(np.flatnonzero(held))[:256]
     share = share[train] / share[train].sum()
-    begin = fresh(rng, channels) if start is None else dict(np.load(start))
-    p = {k: jnp.asarray(v, jnp.float32) for k, v in begin.items()}
-
-    def loss(p: Any, x: Any, y: Any, live: Any) -> Any:
-        at, absent = network(p, x)
-        z = jnp.concatenate([jnp.where(live[:, None], at, -1e9), absent[..., None]], 2)
-        return -(y * jnp.maximum(jax.nn.log_softmax(z, 2), -40)).sum(2).mean(0)
-
-    @jax.jit
-    def update(p: Any, mean: Any, var: Any, slow: Any, batch: Any, t: Any, lr: Any) -> Any:
-        value, g = jax.value_and_grad(lambda q: loss(q, *batch).sum())(p)
-        scale = jnp.minimum(1, 5 / jnp.sqrt(sum((v**2).sum() for v in g.values())))
-        mean = {k: 0.9 * mean[k] + 0.1 * g[k] * scale for k in p}
-        var = {k: 0.99 * var[k] + 0.01 * (g[k] * scale) ** 2 for k in p}
-        p = {
-            k: p[k]
-            - lr * ((mean[k] / (1 - 0.9**t)) / (jnp.sqrt(var[k] / (1 - 0.99**t)) + 1e-8))
-            - 1e-3 * lr * p[k]
-            for k in p
-        }
-        keep = jnp.minimum(0.995, t / (t + 10))
-        slow = {k: keep * slow[k] + (1 - keep) * p[k] for k in p}
-        return p, mean, var, slow, value
-
-    judged = jax.jit(loss)
-    zero = {k: jnp.zeros_like(v) for k, v in p.items()}
-    mean, var, slow, total = zero, zero, p, 0.0
-    for t in range(1, steps + 1):
-        lr = rate * min(1, t / 200) * (0.5 * (1 + np.cos(np.pi * t / steps)) + 0.005)
+    p = _tensors(fresh(rng, channels) if start is None else dict(np.load(start)))
+    for v in p.values():
+        v.requires_grad_()
+    adam = torch.optim.AdamW(list(p.values()), rate, (0.9, 0.99), weight_decay=1e-3)
+    slow = {k: v.detach().clone() for k, v in p.items()}
+    total, began, done = 0.0, time.monotonic(), 0.0
+    t = 0
+    while done < 1:
+        t += 1
+        done = max(t / steps, (time.monotonic() - began) / (60 * minutes))
+        for group in adam.param_groups:
+            group["lr"] = (
+                rate * min(1, t / 200) * (0.5 * (1 + np.cos(np.pi * min(done, 1))) + 0.005)
+            )
         batch = _batch(rng, grey, meta, rng.choice(train, 16, p=share))
-        p, mean, var, slow, value = update(p, mean, var, slow, batch, t, lr)
-        total += float(value)
-        if t % 200 == 0 or t == steps:
-            np.savez(out, **{k: np.asarray(v) for k, v in slow.items()})
+        adam.zero_grad()
+        value = _loss(p, *batch).sum()
+        value.backward()
+        torch.nn.utils.clip_grad_norm_(list(p.values()), 5.0)
+        adam.step()
+        keep = min(0.998, t / (t + 10))
+        with torch.no_grad():
+            for k, v in p.items():
+                slow[k].mul_(keep).add_(v, alpha=1 - keep)
+        total += value.item()
+        if t % 500 == 0 or done >= 1:
+            np.savez(out, **_arrays(slow))  # type: ignore[arg-type]
             fixed = np.random.default_rng(0)
-            parts = [
-                judged(slow, *_batch(fixed, grey, meta, test[j : j + 16]))
-                for j in range(0, 256, 16)
-            ]
-            print(t, f"{total / 200:.3f}", np.round(np.mean(parts, 0), 3), flush=True)
+            with torch.no_grad():
+                parts = [
+                    _loss(slow, *_batch(fixed, grey, meta, test[j : j + 16])).numpy()
+                    for j in range(0, len(test), 16)
+                ]
+            print(t, f"{total / 500:.3f}", np.round(np.mean(parts, 0), 3), flush=True)
             total = 0.0
 
 
@@ -344,6 +398,7 @@ def main() -> None:
     part.add_argument("--rate", type=float, default=2e-3)
     part.add_argument("--start")
     part.add_argument("--seed", type=int, default=0)
+    part.add_argument("--minutes", type=float, default=600.0, help="end by then, steps or not")
     part.add_argument("--channels", nargs=3, type=int, default=[16, 32, 48])
     part = parts.add_parser("pack")
     part.add_argument("networks", nargs="+")
@@ -361,6 +416,7 @@ def main() -> None:
             args.start,
             args.seed,
             tuple(args.channels),
+            args.minutes,
         )
     else:
         pack(args.networks, args.temperature, args.out)

@@ -66,6 +66,13 @@ def test_earlier_marks_come_as_proposals_and_crests_wait_for_a_look(comparing, q
     # What was found meanwhile does not push the carried crests out.
     left = [p for p in session.proposals if p.mark.tooth == 308]
     assert len(left) == 4 and all("carried_from_earlier_visit" in p.flags for p in left)
+    # The window is closed and the visit opened again: they are still there to be looked at.
+    window.marking.forget(later)
+    window.show_layer(later)
+    again = window.marking.session
+    assert again is not session and set(again.proposals) == set(session.proposals)
+    qtbot.waitUntil(lambda: not window.marking.waiting, timeout=60_000)
+    assert all(p.carried for p in again.proposals if p.mark.tooth == 308)
 
 
 def test_points_clicked_on_both_images_align_them(comparing, qtbot):

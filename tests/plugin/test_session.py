@@ -1,6 +1,7 @@
 """A radiograph being marked, without any window: saving, reopening, refusing, surviving kills."""
 
 import hashlib
+import json
 import os
 import random
 import signal
@@ -10,7 +11,8 @@ import time
 from dataclasses import replace
 
 import pytest
-from perioview_napari.session import Proposed, Session
+from perioview_napari.proposed import CARRIED, Proposed
+from perioview_napari.session import Session
 
 from perioview.errors import InputRefused
 from perioview.files.reading import read_image
@@ -205,3 +207,63 @@ def test_root_pointed_at_proposes_no_surer_than_its_weakest_mark(radiograph, tmp
     assert Session(radiograph, path).round.state.pointed == session.round.state.pointed
     session.act(session.round.undo)
     assert not session.round.state.pointed
+
+
+def proposal(landmark, row, flags=()):
+    side = None if landmark == "apex" else "mesial"
+    mark = Mark(landmark, row, 200.5, 308, "mesial", side, None, "accepted",
+                extra=(("confidence", "0.91"),))  # fmt: skip
+    return Proposed(mark, 0.12, 0.91, tuple(flags))
+
+
+def test_proposals_are_there_again_when_reopened(radiograph, tmp_path):
+    path = tmp_path / "x.dcm.csv"
+    session = begun(radiograph, path)
+    found = (proposal("cej", 100.25), proposal("apex", 300), proposal("crest", 150))
+    session.take_proposals(308, found)
+    again = Session(radiograph, path)
+    assert again.proposals == found
+    assert not again.round.marks  # still no measurement
+    again.act(lambda: again.round.accept([found[0].mark]))
+    assert Session(radiograph, path).proposals == found[1:]
+    # No scale means no SD; JSON has no NaN.
+    again.take_proposals(308, [replace(found[1], sd_mm=float("nan"))])
+    assert "NaN" not in session.round_path.read_text()
+    assert Session(radiograph, path).proposals[0].sd_mm is None
+
+
+def test_carried_marks_survive_closing_and_an_acceptance_taken_back(radiograph, tmp_path):
+    path = tmp_path / "x.dcm.csv"
+    session = begun(radiograph, path)
+    session.take_proposals(308, [proposal("crest", 150), proposal("apex", 300)])
+    carried = (proposal("cej", 90, [CARRIED]), proposal("crest", 140, [CARRIED]))
+    session.carry_over(carried)
+    # Where both speak, the earlier visit goes first.
+    assert session.proposals == (*carried, proposal("apex", 300))
+    session.act(lambda: session.round.accept([carried[0].mark]))
+    again = Session(radiograph, path)
+    assert again.proposals == (carried[1], proposal("apex", 300))
+    # Taken away again: the earlier visit's place is proposed once more.
+    again.act(lambda: again.round.remove(again.round.marks.of(landmark="cej")[0]))
+    assert again.propose(308) == carried
+    assert Session(radiograph, path).propose(308) == carried
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        {"landmark": "cej"},
+        "cej",
+        {"landmark": "pulp", "row": 1, "col": 1, "tooth": 308, "root": "mesial", "side": "mesial",
+         "extra": [], "sd_mm": None, "confidence": 1, "flags": []},
+        {"landmark": "cej", "row": "x", "col": 1, "tooth": 308, "root": "mesial", "side": "mesial",
+         "extra": [], "sd_mm": None, "confidence": 1, "flags": []},
+    ],
+)  # fmt: skip
+def test_spoiled_proposals_are_refused_by_name(radiograph, tmp_path, row):
+    path = tmp_path / "x.dcm.csv"
+    session = begun(radiograph, path)
+    content = json.loads(session.round_path.read_text()) | {"proposed": [row]}
+    session.round_path.write_text(json.dumps(content))
+    with pytest.raises(InputRefused, match=r"x\.dcm\.round\.json: its proposals"):
+        Session(radiograph, path)

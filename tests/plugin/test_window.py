@@ -9,15 +9,24 @@ from perioview_napari import keys
 from perioview_napari.convert import CLEAR, points_style
 from perioview_napari.drawing import ToothDrawing, marked_drawing
 from perioview_napari.orientation import Orientation
-from perioview_napari.overlay import canvas_affine
+from perioview_napari.overlay import BANNER, canvas_affine
+from perioview_napari.proposed import Proposed
 from perioview_napari.reader import layers
-from perioview_napari.scale_controls import ruler_steps, scale_words
+from perioview_napari.scale_controls import METHODS, ruler_steps, scale_words
 from perioview_napari.seeing import largest_rows
-from perioview_napari.session import Proposed
-from perioview_napari.shapes import Chip
+from perioview_napari.shapes import Chip, Drawing
 from qtpy.QtCore import QPoint, Qt
 from qtpy.QtGui import QAction, QKeySequence, QShortcut
 from qtpy.QtTest import QTest
+from qtpy.QtWidgets import (
+    QAbstractButton,
+    QApplication,
+    QComboBox,
+    QLabel,
+    QLineEdit,
+    QTableWidget,
+    QWidget,
+)
 
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
@@ -27,6 +36,7 @@ from perioview.marks import Mark
 
 pytestmark = pytest.mark.window
 LEFT = Qt.MouseButton.LeftButton
+KINDS = (QAbstractButton, QComboBox, QLineEdit, QLabel, QTableWidget)
 
 
 def canvas(panel):
@@ -474,3 +484,105 @@ def test_close_out_shows_the_tooth_with_its_own_marks(marked, qtbot):
     assert session.round.state.cursor.tooth == 404
     # napari's own status line speaks of the radiograph that is shown.
     assert marked.viewer.layers.selection.active is marked.marking.layer
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (1920, 1080)])
+def test_nothing_of_the_panel_is_cut_off(marked, qtbot, size):
+    window = marked.viewer.window._qt_window
+    before = window.size()
+    try:
+        window.resize(*size)
+        qtbot.wait(100)
+        marked.fill()
+        qtbot.wait(50)
+        cut = []
+        for part in marked.findChildren(QWidget):
+            if not part.isVisibleTo(marked) or part.parent() is marked.table:
+                continue
+            need = part.minimumSizeHint()
+            right = part.mapTo(marked, QPoint(part.width(), 0)).x()
+            small = part.height() < need.height() or right > marked.width()
+            if isinstance(part, KINDS) and small:
+                cut.append((type(part).__name__, getattr(part, "text", str)(), part.size()))
+        assert not cut
+        # What says the next step, the table, and how to keep or skip need no scrolling.
+        for part in (marked.next, marked.status, marked.buttons, marked.table):
+            assert part.mapTo(marked, part.rect().bottomLeft()).y() < marked.height()
+        assert marked.table.viewport().height() >= 4 * marked.table.rowHeight(0)
+        # Nor does the radiograph lie under the words on top or the keys at the foot.
+        marked.marking.seeing.fit()
+        qtbot.wait(80)
+        rows = marked.marking.session.image.rows
+        overlay = marked.marking.overlay
+        assert screen(marked, -0.5, 0).y() >= BANNER
+        assert screen(marked, rows - 0.5, 0).y() <= overlay.height() - overlay.keys_height()
+    finally:
+        window.resize(before)
+        qtbot.wait(50)
+
+
+def test_labels_stay_on_the_canvas_and_off_words_keys_and_marks(marked, qtbot):
+    overlay = marked.marking.overlay
+    painted = []
+    chip = overlay._chip
+    overlay._chip = lambda painter, box, text, colour: painted.append((box, text))
+    kept = overlay.drawing
+    inverse = np.linalg.inv(np.vstack([overlay.affine, (0, 0, 1)]))
+    try:
+        at = [inverse @ (x, y, 1) for x in (3, overlay.width() - 3) for y in (60, 200)]
+        chips = tuple(Chip((a[0], a[1]), (a[0], a[1] + 1), "low confidence", "#fff") for a in at)
+        overlay.drawing = Drawing(chips=chips, keep_clear=tuple(c.at for c in chips))
+        overlay.grab()
+        assert len(painted) == 4
+        for box, _ in painted:
+            assert box.left() >= 0 and box.right() <= overlay.width()
+            assert box.top() >= BANNER
+            assert box.bottom() <= overlay.height() - overlay.keys_height()
+    finally:
+        overlay._chip, overlay.drawing = chip, kept
+
+
+def test_skip_with_another_reason_from_the_keyboard(fresh, qtbot):
+    canvas(fresh).setFocus()
+    QTest.keyClick(canvas(fresh), Qt.Key.Key_N, Qt.KeyboardModifier.ShiftModifier)
+    menu = QApplication.activePopupWidget()
+    assert menu is not None
+    QTest.keyClick(menu, Qt.Key.Key_3)
+    assert fresh.marking.session.round.state.skips[0].reason == "overlapped"
+
+
+def test_brightness_is_each_radiographs_own(fresh):
+    first = fresh.marking.layer
+    for layer in fresh.marking.image_layers():
+        layer.gamma = 1
+    fresh.view.show_gamma(1)
+    fresh.run("brighter")
+    assert first.gamma < 1
+    fresh.run("next_image")
+    assert fresh.marking.layer.gamma == 1 and fresh.view.gamma.value() == 0
+    fresh.run("previous_image")
+    assert fresh.view.gamma.value() == 2
+    fresh.run("darker")
+    assert first.gamma == pytest.approx(1)
+
+
+def test_a_radiograph_cannot_be_dragged_from_under_its_marks(fresh):
+    canvas(fresh).setFocus()
+    QTest.keyClick(canvas(fresh), Qt.Key.Key_2)  # napari: transform the active layer
+    assert str(fresh.marking.layer.mode) == "pan_zoom"
+
+
+def test_same_teeth_says_whose_teeth_it_replaced(fresh):
+    fresh.run("repeat")
+    teeth = {n for n, _ in fresh.marking.session.round.state.roots}
+    assert "404" in fresh.status.text() and 404 not in teeth
+    fresh.run("undo")
+    assert {n for n, _ in fresh.marking.session.round.state.roots} == {404}
+    fresh.run("previous_image")
+
+
+def test_words_for_the_scale_are_no_names_of_tags():
+    for method, words in METHODS.items():
+        text = scale_words(Calibration(0.02, 0.02, 0.05, method, ("detector spacing.",)))
+        assert words in text and "_" not in text and "Detector spacing." in text
+        assert text.startswith("⚠") == (method in ("imager_pixel_spacing", "pixel_spacing"))

@@ -1,0 +1,118 @@
+"""What keys and buttons do to the window: which radiograph is shown, and how it is seen."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from qtpy.QtWidgets import QInputDialog
+
+from perioview_napari.orientation import Orientation
+
+if TYPE_CHECKING:
+    from perioview_napari.panel import MarkingPanel
+
+GAMMA_STEP = 2
+
+
+class WindowActions:
+    """One method per action, named as in `keys.KEYS`; the round's own are in `RoundActions`.
+
+    Parameters
+    ----------
+    panel : MarkingPanel
+    """
+
+    def __init__(self, panel: MarkingPanel) -> None:
+        self.panel = panel
+        self.marking = panel.marking
+
+    def point(self) -> None:
+        """Let clicks point at whole roots, whose marks are then proposed, or place marks."""
+        self.panel.point_on.toggle()
+
+    def jump(self) -> None:
+        """Ask for a tooth and go there."""
+        actions = self.panel.actions
+        number, given = QInputDialog.getInt(
+            self.panel, "Jump to a tooth", "Tooth number", actions.tooth() or 101, 101, 899
+        )
+        if given:
+            actions.jump(number)
+
+    def skip_for(self) -> None:
+        """Ask why the mark that is asked for is left out."""
+        self.panel.buttons.ask_reason()
+
+    def previous_image(self) -> None:
+        """Show the radiograph before."""
+        self._by(-1)
+
+    def next_image(self) -> None:
+        """Show the radiograph after."""
+        self._by(1)
+
+    def _by(self, offset: int) -> None:
+        layers = self.marking.image_layers()
+        if layers:
+            at = layers.index(self.marking.layer) if self.marking.layer in layers else 0
+            self.panel.show_layer(layers[(at + offset) % len(layers)])
+
+    def repeat(self) -> None:
+        """Take the next radiograph for the same teeth."""
+        before = self.marking.session
+        numbers = () if before is None else tuple(n for n, _ in before.round.state.roots)
+        self._by(1)
+        session = self.marking.session
+        if not numbers or session is None or session is before:
+            return
+        own = {n for n, _ in session.round.state.roots}
+        self.panel.choose_teeth(numbers)
+        if gone := own - {n for n, _ in session.round.state.roots}:
+            teeth = ", ".join(map(str, sorted(gone)))
+            self.panel.say(f"Same teeth as before; this image had {teeth}. U takes it back.", False)
+
+    def invert(self) -> None:
+        """Invert the view."""
+        self.marking.seeing.invert()
+
+    def local_contrast(self) -> None:
+        """Switch local contrast on or off."""
+        self.panel.view.local.toggle()
+
+    def rotate(self) -> None:
+        """Turn the view a quarter clockwise."""
+        self._orient(self.marking.seeing.orientation.rotated())
+
+    def mirror(self) -> None:
+        """Mirror the view."""
+        self._orient(self.marking.seeing.orientation.mirrored())
+
+    def _orient(self, orientation: Orientation) -> None:
+        self.marking.seeing.orient(orientation)
+        if self.marking.seeing.beside:
+            # Turned, another number of rows may show the radiographs larger.
+            self.marking.rescale()
+
+    def darker(self) -> None:
+        """Darken the middle greys."""
+        self._gamma(-GAMMA_STEP)
+
+    def brighter(self) -> None:
+        """Brighten the middle greys."""
+        self._gamma(GAMMA_STEP)
+
+    def _gamma(self, step: int) -> None:
+        slider = self.panel.view.gamma
+        slider.setValue(slider.value() + step)
+
+    def beside(self) -> None:
+        """Show the radiographs side by side, or one alone."""
+        self.panel.view.beside.toggle()
+
+    def snap(self) -> None:
+        """Let marks settle on edges, or stay exactly where they are put."""
+        self.panel.view.snap.toggle()
+
+    def keys(self) -> None:
+        """Show or hide the list of keys."""
+        self.marking.seeing.show_keys(not self.marking.overlay.keys_shown)
