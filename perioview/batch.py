@@ -14,6 +14,7 @@ from perioview import __version__
 from perioview.errors import InputRefused
 
 if TYPE_CHECKING:
+    from perioview.comparison_photos import Card
     from perioview.visit import Radiograph, Visit
 
 IDENTITY = ("visit", "patient", "image", "sha256", "version", "fault")
@@ -24,7 +25,7 @@ COLUMNS = (
     *("infrabony_mm", "infrabony_mm_sd", "pattern", "radiographic_stage", "borderline"),
     *("scale_method", "region_px", "glare_px", "stained_px", "coverage_pct", "coverage_pct_sd"),
     *("gingival_half_pct", "coronal_half_pct", "gingival_half_thickness"),
-    *("coronal_half_thickness", "older_pct", "newer_pct", "index", "flags"),
+    *("coronal_half_thickness", "older_pct", "newer_pct", "index", "flags", "when"),
 )
 _REGIONS = (".png", ".csv", ".tif", ".tiff")
 
@@ -33,14 +34,22 @@ Row = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One visit folder or one loose photo, and how it is called in the table."""
+    """One visit folder or one loose photo, how it is called in the table and measured."""
 
     path: str
     name: str
     mark_sd: str | None = None
+    card: Card | None = None
+    carry_teeth: bool = False
 
 
-def jobs_under(root: str | Path, mark_sd: str | None = None) -> tuple[Job, ...]:
+def jobs_under(
+    root: str | Path,
+    mark_sd: str | None = None,
+    *,
+    card: Card | None = None,
+    carry_teeth: bool = False,
+) -> tuple[Job, ...]:
     """Every visit folder under a folder, and every other photo with tooth regions.
 
     Parameters
@@ -49,6 +58,10 @@ def jobs_under(root: str | Path, mark_sd: str | None = None) -> tuple[Job, ...]:
         A visit folder itself, or a folder with some anywhere below it.
     mark_sd : str, optional
         The observer's repeatability, for every visit.
+    card : tuple of float, optional
+        Two opposite corners of a grey card that lies at the same place in every photo.
+    carry_teeth : bool
+        Whether photos without outlines take those of another photo of their visit.
 
     Returns
     -------
@@ -82,7 +95,13 @@ def jobs_under(root: str | Path, mark_sd: str | None = None) -> tuple[Job, ...]:
             "(its full name + .png or .csv); make a visit with perioview new."
         )
     return tuple(
-        Job(str(path), (path.relative_to(root).as_posix() if path != root else root.name), mark_sd)
+        Job(
+            str(path),
+            path.relative_to(root).as_posix() if path != root else root.name,
+            mark_sd,
+            card,
+            carry_teeth,
+        )
         for path in sorted(found)
     )
 
@@ -181,15 +200,9 @@ def _radiograph_rows(
 
 
 def _photo_rows(folder: Path, image: Mapping[str, Any], visit: Visit, job: Job) -> Iterator[Row]:
-    from perioview.files.visit_folder import measured_photo
+    from perioview.batch_photos import photo_rows
 
-    photo = measured_photo(folder, image)
-    if photo.dye == "none":
-        return
-    if photo.result is None:
-        name = Path(photo.file).name
-        raise InputRefused(f"no tooth regions (regions/{name}.png); outline them in the window.")
-    yield from photo.result.json_object()["teeth"]
+    return photo_rows(folder, image, visit, job.card, job.carry_teeth)
 
 
 def _loose_rows(photo: Path, job: Job) -> Iterator[Row]:
@@ -201,7 +214,8 @@ def _loose_rows(photo: Path, job: Job) -> Iterator[Row]:
     if regions is None:
         raise InputRefused(f"{photo}: no tooth regions; is its folder seen from here?")
     image = read_image(photo)
-    result = plaque(image, read_regions(regions, rows=image.rows, cols=image.cols))
+    drawn = read_regions(regions, rows=image.rows, cols=image.cols)
+    result = plaque(image, drawn, card=job.card)
     identity = {"image": image.name, "sha256": image.sha256}
     for tooth in result.json_object()["teeth"]:
         yield {**identity, "visit": job.name, "version": __version__, **tooth}

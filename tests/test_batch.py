@@ -180,6 +180,116 @@ def test_photos_of_a_visit(tmp_path):
     assert (rows[-1]["tooth"], rows[-1].get("fault", "")) == (208, "")
 
 
+def photo_visit(folder, *, dyed=40, when="before"):
+    """A visit with one stained photo and its regions; columns 10 to `dyed` of 70 are dyed."""
+    (folder / "regions").mkdir(parents=True)
+    file = stained_photo(folder / "images")
+    pixels = np.array(Picture.open(file))
+    pixels[10:50, 10:70] = (235, 232, 225)
+    pixels[10:50, 10:dyed] = (225, 60, 120)
+    Picture.fromarray(pixels).save(file)
+    os.replace(f"{file}.png", folder / "regions" / "left.png.png")
+    (folder / "visit.toml").write_text(
+        '[patient]\nid = "PV-9002"\nspecies = "dog"\n[[photos]]\nfile = "images/left.png"\n'
+        f'when = "{when}"\ndye = "one-tone"\ngum = "up"\n'
+    )
+    return folder
+
+
+def test_reduction_against_an_earlier_table_vohc(tmp_path, capsys):
+    # Veterinary Oral Health Council: 100 x (control mean - test mean) / control mean.
+    for number, (before, after) in enumerate(((50, 30), (60, 40), (40, 20))):
+        photo_visit(tmp_path / "control" / str(number), dyed=before)
+        photo_visit(tmp_path / "test" / str(number), dyed=after)
+    # Photos after cleaning, and a visit without photos, are no mouths.
+    photo_visit(tmp_path / "test" / "cleaned", dyed=70, when="after")
+    visit(tmp_path / "test" / "film")
+    earlier = tmp_path / "control.csv"
+    assert main(["batch", str(tmp_path / "control"), "--out", str(earlier)]) == 0
+    given = ["batch", str(tmp_path / "test"), "--before", str(earlier)]
+    given += ["--out", str(tmp_path / "test.csv"), "--workers", "1"]
+    out = tmp_path / "r.json"
+    assert main([*given, "--json", str(out)]) == 0
+    found = json.loads(out.read_text())["reduction"]
+    assert (found["mouths_before"], found["mouths_after"]) == (3, 3)
+    # Mean columns dyed: 40 and 20 of 60.
+    assert found["coverage"]["reduction_pct"] == pytest.approx(50, abs=1.5)
+    assert found["coverage"]["reduction_pct_sd"] > 0
+    assert found["coverage"]["reaches_mean_limit"] is True
+    capsys.readouterr()
+    assert main(given) == 0
+    assert "% less than before (3 against 3)" in capsys.readouterr().out
+    assert {r["when"] for r in rows_in((tmp_path / "test.csv").read_text())} == {
+        *("", "before", "after")
+    }
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        (None, "cannot be read"),
+        ("a,b\n1,2\n", "no table of batch"),
+        ("", "no table of batch"),
+        (",".join(COLUMNS) + "\n", "holds no plaque"),
+    ],
+)
+def test_earlier_tables_that_cannot_serve_are_refused(tmp_path, capsys, text, said):
+    photo_visit(tmp_path / "v")
+    table_before = tmp_path / "before.csv"
+    if text is not None:
+        table_before.write_text(text)
+    out = tmp_path / "out.csv"
+    given = ["batch", str(tmp_path / "v"), "--before", str(table_before), "--out", str(out)]
+    assert main(given) == 2
+    lines = capsys.readouterr().err.strip().splitlines()
+    assert len(lines) == 1 and said in lines[0] and not out.exists()
+
+
+def test_outlines_are_carried_within_a_visit_only_when_asked(tmp_path):
+    sys.path.insert(0, os.path.dirname(__file__))
+    from test_plaque_verb import textured_mouth
+
+    pixels, regions = textured_mouth()
+    folder = photo_visit(tmp_path / "v")
+    for name in ("left.png", "again.png"):
+        Picture.fromarray(pixels).save(folder / "images" / name)
+    Picture.fromarray(regions).save(folder / "regions" / "left.png.png")
+    with (folder / "visit.toml").open("a") as more:
+        more.write('[[photos]]\nfile = "images/again.png"\ndye = "one-tone"\ngum = "up"\n')
+    (job,) = jobs_under(tmp_path)
+    assert "no tooth regions" in rows_of(job)[-1]["fault"]
+    (job,) = jobs_under(tmp_path, carry_teeth=True)
+    rows = rows_of(job)
+    assert [r["tooth"] for r in rows] == [104, 107, 104, 107]
+    assert [("outlines_carried" in r["flags"]) for r in rows] == [False, False, True, True]
+    assert rows[2]["coverage_pct"] == pytest.approx(rows[0]["coverage_pct"], abs=1)
+    noise = np.random.default_rng(9).integers(0, 255, pixels.shape, np.uint8)
+    Picture.fromarray(noise).save(folder / "images" / "again.png")
+    assert "again.png" in rows_of(job)[-1]["fault"]
+
+
+def test_grey_cards_of_the_visit_and_of_the_stand(tmp_path):
+    sys.path.insert(0, os.path.dirname(__file__))
+    from test_plaque_verb import CARD, CAST, under_cast
+
+    photo, regions = under_cast(CAST)
+    folder = photo_visit(tmp_path / "v")
+    Picture.fromarray(photo.pixels).save(folder / "images" / "left.png")
+    Picture.fromarray(regions).save(folder / "regions" / "left.png.png")
+    (job,) = jobs_under(tmp_path)
+    assert all(row["coverage_pct"] is None for row in rows_of(job))
+    (job,) = jobs_under(tmp_path, card=CARD)
+    assert [r["coverage_pct"] for r in rows_of(job)] == pytest.approx([50, 0], abs=1.5)
+    with (folder / "visit.toml").open("a") as more:
+        more.write(f"grey_card = {list(CARD)}\n")
+    # What the visit says goes before the stand's.
+    (job,) = jobs_under(tmp_path, card=(1, 1, 2, 2))
+    assert [r["coverage_pct"] for r in rows_of(job)] == pytest.approx([50, 0], abs=1.5)
+    text = (folder / "visit.toml").read_text()
+    (folder / "visit.toml").write_text(text.replace("60]", "'x']"))
+    assert "grey_card" in rows_of(job)[0]["fault"]
+
+
 def test_refusals(tmp_path, capsys, monkeypatch):
     monkeypatch.setattr("perioview.verbs.batch.ANSWER_SECONDS", 0.3)
     empty = tmp_path / "empty"
@@ -190,6 +300,9 @@ def test_refusals(tmp_path, capsys, monkeypatch):
         ([str(tmp_path / "gone")], "is no folder"),
         ([str(tmp_path / "visits"), "--workers", "0"], "1 or more"),
         ([str(tmp_path / "visits"), "--mark-sd", "x"], "no SD"),
+        ([str(tmp_path / "visits"), "--grey-card", "1,2,3"], "--grey-card is '1,2,3'"),
+        ([str(tmp_path / "visits"), "--json", "x.json"], "needs --before"),
+        ([str(tmp_path / "visits"), "--before", "x.csv", "--json", "-"], "give --out"),
         ([str(tmp_path / "visits"), "--out", str(tmp_path / "no" / "a.csv")], "does not exist"),
         ([str(tmp_path / "visits"), "--scheduler", "nonsense://x"], "does not answer"),
         ([str(tmp_path / "visits"), "--scheduler", "tcp://127.0.0.1:9"], "does not answer"),

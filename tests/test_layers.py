@@ -15,7 +15,7 @@ ROWS = (
     "bone_loss staging observer criteria* awake progression* repeatability* comparison* "
     "care* closeout* procedure home_* visit",
     "files/* record/* repeat_marking",
-    "batch cli __main__ verbs/* plugin/*",
+    "batch* cli __main__ verbs/* plugin/*",
 )
 # A scale may come from ruler marks.
 ALLOWED = {("calibration", "marks")}

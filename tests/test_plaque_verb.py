@@ -1,17 +1,21 @@
 """The plaque verb: grey card, outlines carried from another photo, reduction since a visit."""
 
 import json
+import sys
+from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from PIL import Image as Picture
-from test_plaque import encoded, flat_photo
 
 from perioview.cli import main
 from perioview.files.regions import write_regions
 from perioview.image import Image
 from perioview.plaque import plaque
+
+sys.path.insert(0, str(Path(__file__).parent))
+from test_plaque import encoded, flat_photo
 
 CARD = (5, 5, 14, 60)
 # A lamp that gives much red and little green, as narrow-band lamps do.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 from perioview.errors import InputRefused
 from perioview.files.atomic import write_atomically
 from perioview.verbs.output import add_json_argument, emit
+from perioview.verbs.plaque_table import plaque_table, reduction_lines
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
     from perioview.image import Image
-    from perioview.plaque_result import PlaqueResult
 
 HELP = "plaque coverage per tooth of a stained photograph"
 
@@ -121,7 +121,7 @@ def run(args: argparse.Namespace) -> None:
         from perioview.plaque_overlay import overlay
 
         write_atomically(Path(args.overlay), _png(overlay(photo, regions, result)))
-    emit(args, found, [*plaque_table(result), *_reduction_lines(found.get("reduction"))])
+    emit(args, found, [*plaque_table(result), *reduction_lines(found.get("reduction"))])
 
 
 def drawn_regions(
@@ -200,20 +200,6 @@ def _results(paths: Sequence[str]) -> dict[str, dict[str, Any]]:
     return found
 
 
-def _reduction_lines(found: dict[str, Any] | None) -> Iterator[str]:
-    if found is None:
-        return
-    for name in ("index", "coverage"):
-        part = found[name]
-        sd = part["reduction_pct_sd"]
-        spread = "" if sd is None else f" ± {sd:.1f}"
-        yield (
-            f"{name} of the mouth: {part['reduction_pct']:.1f}{spread} % less than before "
-            f"({found['mouths_after']} against {found['mouths_before']})"
-        )
-    yield from found["warnings"]
-
-
 def _stated_in_visit(photo: Path) -> tuple[str | None, str | None]:
     """Gum side and dye that the photo's visit folder states, if it lies in one."""
     from perioview.files.visit_folder import visit_of_image
@@ -249,37 +235,3 @@ def _png(picture: object) -> bytes:
     buffer = io.BytesIO()
     Picture.fromarray(picture).save(buffer, "PNG")  # type: ignore[arg-type]
     return buffer.getvalue()
-
-
-def plaque_table(result: PlaqueResult) -> Iterator[str]:
-    """Lines a person reads: a row per tooth, the mouth, and the warnings.
-
-    Parameters
-    ----------
-    result : PlaqueResult
-        The measurement.
-    """
-    yield f"{result.image['file']}: {result.dye} dye"
-    yield f"{'tooth':>5} {'coverage %':>13} {'gum half %':>10} {'crown half %':>12} " + (
-        f"{'older %':>8} {'index':>5} {'Turesky':>7}  flags"
-    )
-    for tooth in result.teeth:
-        coverage = f"{_shown(tooth.coverage.value)} ± {_shown(tooth.coverage.sd)}"
-        yield (
-            f"{tooth.tooth:>5} {coverage:>13} {_shown(tooth.gingival_half_pct):>10} "
-            f"{_shown(tooth.coronal_half_pct):>12} {_shown(tooth.older_pct):>8} "
-            f"{_shown(tooth.index, 0):>5} {tooth.turesky or '-':>7}  {', '.join(tooth.flags)}"
-        )
-    mouth = result.coverage
-    yield f"mouth {_shown(mouth.value)} ± {_shown(mouth.sd)} %, index {_shown(result.index)}"
-    yield f"Index: {result.index_name}"
-    low, high = (_shown(band) for band in result.turesky)
-    yield f"Turesky mean {low if low == high else f'{low} to {high} (no scale in mm)'}"
-    if result.grey_card is not None:
-        red, blue = (result.grey_card[f"{c}_over_green"] for c in ("red", "blue"))
-        yield f"Light by the grey card: red {red:.2f}, blue {blue:.2f} of green"
-    yield from result.warnings
-
-
-def _shown(value: float, digits: int = 1) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
