@@ -112,12 +112,12 @@ def read_table(path: str) -> list[dict[str, str]]:
     try:
         with Path(path).open(encoding="utf-8-sig", newline="") as file:
             reader = csv.DictReader(file)
-            rows = list(reader)
+            rows, columns = list(reader), reader.fieldnames or ()
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or "is no text"
         raise InputRefused(f"{path}: cannot be read ({why}); give a table batch wrote.") from error
     needed = {"visit", "tooth", "coverage_pct", "region_px", "glare_px", "stained_px", "index"}
-    lacking = needed - set(reader.fieldnames or ())
+    lacking = needed - set(columns)
     if lacking:
         raise InputRefused(
             f"{path}: is no table of batch (lacks {', '.join(sorted(lacking))}); give one."
