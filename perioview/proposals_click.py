@@ -103,10 +103,14 @@ def tooth_proposals(
     species: str,
     marks: Marks = NO_MARKS,
     mesial: str | None = None,
+    asked: str | None = None,
 ) -> tuple[Proposal, ...]:
     """Propose the own CEJs and apices of both outer roots of a tooth from one click on either.
 
-    Which root was clicked is read from the image: its own CEJ lies on its outer side.
+    The clicked root's own CEJ lies on its outer side. Where a root was asked for, the click is
+    taken to be on it: what the image says against that makes its proposals less sure. Where
+    nothing else tells which way is mesial, it does, flagged where a usual mounting differs. With
+    no root asked for, the image alone says which it is.
 
     Parameters
     ----------
@@ -116,6 +120,8 @@ def tooth_proposals(
         Roots of the tooth that are seen; those without a CEJ of their own are left out.
     calibration, species, marks, mesial
         As for `root_proposals`.
+    asked : str, optional
+        The root that the user was told to click.
 
     Returns
     -------
@@ -141,22 +147,24 @@ def tooth_proposals(
     pitch, sizes = pitch_and_sizes(image, calibration)
     at = np.array(click, dtype=float)
     way = _way(marks, tooth, "", species, at * pitch, pitch, mesial)
-    task = Task(("mesial",), None, at)
+    told = next((side for side, root in outer.items() if root == asked), None)
+    # With both known, the side to look at is known; else it is read from the image.
+    task = Task(("mesial",), None, at) if told is None or way is None else Task((told,), way, at)
     first = first_look(task, dense_high(image), at, pitch, sizes)
     if first is None:
         return ()
     pair = second_look(task, first, calibration.scaled)
-    flags = _flags(first, calibration, assumed=way is None)
     head = pair.second.sides[0]
     known = assumed_way(tooth_of(tooth, species)) if way is None else way
     names = {h: side for side, h in task.heads(pair.second.frame, known).items()}
+    side = told or names[head]
+    # A root asked for that is the other one on a film mounted as usual: worth a look, too.
+    flags = _flags(first, calibration, assumed=way is None and told != names[head])
     share = side_share(pair.second.maps, head)
-    found = list(
-        _proposals(image, tooth, outer[names[head]], pair, {names[head]: head}, flags, share)
-    )
+    found = list(_proposals(image, tooth, outer[side], pair, {side: head}, flags, share))
     other = partner(first, pair, calibration.scaled)
     if other is not None:
-        side = "distal" if names[head] == "mesial" else "mesial"
+        side = "distal" if side == "mesial" else "mesial"
         found += _proposals(
             image, tooth, outer[side], other, {side: other.second.sides[0]}, flags, share
         )

@@ -320,6 +320,47 @@ def test_one_click_on_either_root_finds_both() -> None:
     assert np.mean(np.array(misses) > 1) < 0.1
 
 
+def named(
+    phantom: Phantom, site: RootSite, asked: str | None, way: str | None
+) -> tuple[tuple[Proposal, ...], list[Proposal]]:
+    """All that a click on a root brings, and of it the apices that lie where that root's does."""
+    pitch = np.array(phantom.calibration.pitch)
+    at = (site.neck + site.apex) / 2 / pitch
+    found = tooth_proposals(
+        phantom.image,
+        (float(at[0]), float(at[1])),
+        site.tooth,
+        ("mesial", "distal"),
+        phantom.calibration,
+        "dog",
+        mesial=way,
+        asked=asked,
+    )
+    apices = [p for p in found if p.landmark == "apex"]
+    here = [p for p in apices if np.hypot(*(np.array([p.row, p.col]) * pitch - site.apex)) < 1]
+    return found, here
+
+
+def test_the_root_that_was_asked_for_is_the_one_that_is_named() -> None:
+    phantom, own = two_rooted()[0]
+    for site, other in (own, own[::-1]):
+        way = mesial(site)
+        # Asked and way known: as the image alone has it.
+        found, here = named(phantom, site, site.root, way)
+        assert found == named(phantom, site, None, way)[0]
+        assert [p.root for p in here] == [site.root]
+        # The other root was asked for: what is clicked is never surely that one.
+        assert not [p for p in named(phantom, site, other.root, way)[1] if p.confidence >= 0.8]
+        # Nothing else tells the way: the root that was asked for does, and is believed,
+        # but said to be assumed where it is the other one on a film mounted as usual.
+        flagged = []
+        for asked in (site.root, other.root):
+            found, here = named(phantom, site, asked, None)
+            assert {p.root for p in here} == {asked}
+            flagged.append(all("side_assumed" in p.flags for p in found))
+        assert sorted(flagged) == [False, True]
+
+
 def test_a_tooth_whose_sides_are_assumed_says_so_of_every_mark() -> None:
     phantom, own = two_rooted()[0]
     at = (own[0].neck + own[0].apex) / 2 / np.array(phantom.calibration.pitch)

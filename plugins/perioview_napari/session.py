@@ -247,8 +247,8 @@ class Session:
         known = (self.calibration, self.species, marks)
         if len(places) == 1 and len(roots) > 1:
             # One click may do for the whole tooth.
-            place = next(iter(places.values()))
-            found = tooth_proposals(self.image, place, tooth, roots, *known)
+            asked, place = next(iter(places.items()))
+            found = tooth_proposals(self.image, place, tooth, roots, *known, asked=asked)
         else:
             found = tuple(
                 p

@@ -267,3 +267,13 @@ def test_spoiled_proposals_are_refused_by_name(radiograph, tmp_path, row):
     session.round_path.write_text(json.dumps(content))
     with pytest.raises(InputRefused, match=r"x\.dcm\.round\.json: its proposals"):
         Session(radiograph, path)
+
+
+@pytest.mark.parametrize("root", ["mesial", "distal"])
+def test_the_root_asked_for_is_the_root_proposed(radiograph, tmp_path, root):
+    session = begun(radiograph, tmp_path / "x.csv")
+    # Midway along a root whose apex is at (502, 332), by the sample's own marks.
+    session.act(lambda: session.round.point_at(308, root, 400, 325))
+    apices = [p.mark for p in session.propose(308) if p.mark.landmark == "apex"]
+    here = [m for m in apices if abs(m.row - 502) < 40 and abs(m.col - 332) < 40]
+    assert [m.root for m in here] == [root]
