@@ -1,7 +1,9 @@
 """A mark settled on the nearest plausible edge: where a hand meant to put it, to a part of a px.
 
-Only where the user wants it, and only within a radius in mm. What counts as an edge is judged
-against the image's own noise, so that a mark on even ground stays where it was dropped.
+Only where the user wants it, and only within a radius in mm. Where the root's axis is known, a
+crest moves along it and a CEJ across it: how far beside the root a crest lies, and at which level a
+CEJ, was the hand's choice. What counts as an edge is judged against the image's own noise, so that
+a mark on even ground stays where it was dropped.
 """
 
 from __future__ import annotations
@@ -26,7 +28,8 @@ BESIDE_STRONGEST = 0.4
 SNAPS = ("cej", "crest")
 # A crest is crossed along the root (dense bone apical), a tooth's outline across it.
 ALONG = math.cos(math.radians(50))
-ACROSS = math.cos(math.radians(30))
+ACROSS = math.cos(math.radians(60))
+FINE = 0.2  # of a px, from one sample of a line to the next
 
 
 def settled(
@@ -47,8 +50,9 @@ def settled(
     position : tuple of float
         (row, col) in px where the mark was dropped.
     landmark : str
-        ``cej``: any edge of the tooth's outline; ``crest``: with an axis, an edge beyond which,
-        toward the apex, it gets denser. Others do not snap.
+        ``cej``: an edge of the tooth's outline, with an axis the one at the mark's own level;
+        ``crest``: with an axis, an edge beyond which, toward the apex, it gets denser, beside the
+        root where the mark is. Others do not snap.
     calibration : Calibration
         Without a scale the radius is `RADIUS_PX`.
     radius_mm : float
@@ -73,21 +77,74 @@ def settled(
     slopes = _slopes(patch, blur, pitch)
     strength = np.hypot(*slopes)
     least = _least(image, patch, blur, pitch)
-    edge = _ridge(strength, slopes, pitch) & (strength > least)
-    edge &= _fitting(slopes, strength, landmark, axis, pitch)
-    places = np.argwhere(edge)
-    if not len(places):
-        return None
-    exact = np.array([_between(strength, slopes, pitch, *p) for p in places]) + corner
-    apart = np.hypot(*((exact - position) * pitch).T)
-    strengths = strength[edge]
+    along = _direction(axis, pitch)
+    if along is None:
+        edge = _ridge(strength, slopes, pitch) & (strength > least)
+        exact = [_between(strength, slopes, pitch, *p) for p in np.argwhere(edge)]
+        places, strengths = np.array(exact).reshape(-1, 2) + corner, strength[edge]
+    else:
+        places, strengths = _on_line(
+            slopes, np.array(position) - corner, landmark, along, radius, least, pitch
+        )
+        places = places + corner
+    apart = np.hypot(*((places - position) * pitch).T)
     near = apart <= radius
     if not near.any():
         return None
     near &= strengths >= BESIDE_STRONGEST * strengths[near].max()
-    row, col = exact[near][apart[near].argmin()]
+    row, col = places[near][apart[near].argmin()]
     inside = -0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5
     return (float(row), float(col)) if inside else None
+
+
+def _direction(axis: tuple[Point, Point] | None, pitch: Array) -> Array | None:
+    """Unit vector from CEJ to apex in mm; None where there is no axis."""
+    if axis is None:
+        return None
+    along = (np.array(axis[1]) - np.array(axis[0])) * pitch
+    length = float(np.hypot(*along))
+    return np.asarray(along / length) if length > 0 else None
+
+
+def _on_line(
+    slopes: Array,
+    at: Array,
+    landmark: str,
+    along: Array,
+    radius: float,
+    least: float,
+    pitch: Array,
+) -> tuple[Array, Array]:
+    """Edges on the line a mark may move on, as (row, col) in the patch, and how strong they are.
+
+    A crest moves along the root, a CEJ across it.
+    """
+    from scipy.ndimage import map_coordinates
+
+    way = along if landmark == "crest" else np.array([-along[1], along[0]])
+    # A little beyond: an edge at the very end of its reach is one, too.
+    step = FINE * float(pitch.min())
+    reach = np.arange(-radius - 4 * step, radius + 5 * step, step)
+    line = at + reach[:, None] * way / pitch
+    found = np.stack([map_coordinates(s, line.T, order=3, mode="nearest") for s in slopes])
+    rise = way @ found
+    size = np.hypot(*found)
+    if landmark != "crest":
+        rise = np.abs(rise)
+    edge = rise >= (ALONG if landmark == "crest" else ACROSS) * size
+    edge &= size > least
+    edge[1:-1] &= (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:])
+    edge[[0, -1]] = False
+    places = np.array([line[i] + _peak(rise[i - 1 : i + 2]) * step * way / pitch
+                       for i in np.flatnonzero(edge)])  # fmt: skip
+    return places.reshape(-1, 2), rise[edge]
+
+
+def _peak(three: Array) -> float:
+    """Place of the top of a parabola through three samples, counted from the middle one."""
+    before, here, after = three
+    curve = before - 2 * here + after
+    return 0.0 if curve >= 0 else float(np.clip(0.5 * (before - after) / curve, -1, 1))
 
 
 def _patch(image: Image, position: Point, pitch: Array, reach: float) -> tuple[Array, Array]:
@@ -155,27 +212,5 @@ def _between(strength: Array, slopes: Array, pitch: Array, row: int, col: int) -
     step = _step(slopes[:, row : row + 1, col : col + 1], pitch)[:, 0, 0]
     at = np.array([row, col], float)
     places = np.stack([at - step, at, at + step], 1)
-    before, here, after = map_coordinates(strength, places, order=3, mode="nearest")
-    curve = before - 2 * here + after
-    shift = 0.0 if curve >= 0 else float(np.clip(0.5 * (before - after) / curve, -1, 1))
+    shift = _peak(map_coordinates(strength, places, order=3, mode="nearest"))
     return np.asarray(at + shift * step)
-
-
-def _fitting(
-    slopes: Array,
-    strength: Array,
-    landmark: str,
-    axis: tuple[Point, Point] | None,
-    pitch: Array,
-) -> NDArray[np.bool_]:
-    """Edges that lie as this landmark's do against the root's axis."""
-    if axis is None:
-        return np.ones(strength.shape, bool)
-    along = (np.array(axis[1]) - np.array(axis[0])) * pitch
-    length = float(np.hypot(*along))
-    if length == 0:
-        return np.ones(strength.shape, bool)
-    toward = np.tensordot(along / length, slopes, 1) / np.maximum(strength, 1e-12)
-    if landmark == "crest":
-        return np.asarray(toward >= ALONG)
-    return np.asarray(np.abs(toward) <= ACROSS)

@@ -40,6 +40,33 @@ def test_settles_on_the_edge_between_pixels(angle, offset, noise):
     # The straight edge is the analytic truth: distance of the settled mark from its line.
     apart = (row - 100 - offset) * math.cos(a) + (col - 100) * math.sin(a)
     assert abs(apart) < (0.15 if noise == 0 else 0.6)
+    # Straight along the root: as far beside it as the hand put it.
+    assert col == pytest.approx(103.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("tilt", [-40, 15, 70])
+@pytest.mark.parametrize("pitch", [(0.02, 0.02), (0.015, 0.03)])
+def test_a_crest_moves_along_the_roots_own_axis_and_a_cej_across_it(tilt, pitch):
+    """However the root lies in the image; in mm, where pixels are not square."""
+    rows, cols = (np.arange(400) - 200) * pitch[0], (np.arange(300) - 150) * pitch[1]
+    y, x = np.meshgrid(rows, cols, indexing="ij")
+    t = math.radians(tilt)
+    along, across = y * math.cos(t) + x * math.sin(t), x * math.cos(t) - y * math.sin(t)
+    scale = Calibration(*pitch, 0.0, "given", (), pitch[0] / pitch[1])
+    axis = ((200.0, 150.0), (200 + math.cos(t) / pitch[0], 150 + math.sin(t) / pitch[1]))
+    start = (200 + 0.3 / pitch[0], 150.0)  # 0.3 mm down the image
+    was = 0.3 * math.cos(t), -0.3 * math.sin(t)
+    for landmark, depth, level in (("crest", along, 0), ("cej", across, 1)):
+        # An edge through the middle, 25 degrees off a right angle to the way the mark may go.
+        skew = math.radians(25)
+        aside = across if level == 0 else along
+        grey = 2000 + 800 * np.tanh((depth * math.cos(skew) + aside * math.sin(skew)) / 0.04)
+        row, col = settled(picture(grey), start, landmark, scale, axis=axis)
+        y1, x1 = (row - 200) * pitch[0], (col - 150) * pitch[1]
+        now = y1 * math.cos(t) + x1 * math.sin(t), x1 * math.cos(t) - y1 * math.sin(t)
+        off = now[level] * math.cos(skew) + now[1 - level] * math.sin(skew)
+        assert off == pytest.approx(0, abs=0.004), landmark  # on the edge
+        assert now[1 - level] == pytest.approx(was[1 - level], abs=1e-6), landmark  # no slide
 
 
 def test_crest_gets_denser_toward_the_apex_and_inverted_files_too():
