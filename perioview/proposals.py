@@ -7,6 +7,7 @@ proposals, and must not be read as clinical error before marked radiographs have
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.marks import LOW_CONFIDENCE, Marks
+from perioview.proposals_context import AROUND, links, teeth_apart
 from perioview.proposals_frame import SideFrame, side_frames
 from perioview.proposals_network import LONGEST, inputs
 from perioview.proposals_posterior import Peak, peak, posteriors, spread
@@ -63,7 +65,13 @@ class Proposal:
 
 
 def crest_proposals(
-    image: Image, marks: Marks, calibration: Calibration, species: str
+    image: Image,
+    marks: Marks,
+    calibration: Calibration,
+    species: str,
+    *,
+    teeth: Collection[int] | None = None,
+    kept: dict[tuple[object, ...], Strip] | None = None,
 ) -> tuple[Proposal, ...]:
     """Propose the crest on both sides of every root that has an apex and a CEJ.
 
@@ -77,6 +85,11 @@ def crest_proposals(
         Without a scale a root of typical length sets the size of the search.
     species : str
         ``dog`` or ``cat``.
+    teeth : collection of int, optional
+        Propose for these only. The other teeth's marks are still read: bone runs on from one tooth
+        to the next, so what is proposed does not hang on this choice.
+    kept : dict, optional
+        Strips straightened before from this image, to which new ones are added.
 
     Returns
     -------
@@ -91,19 +104,42 @@ def crest_proposals(
     if species not in ("dog", "cat"):
         raise InputRefused(f"species '{species}' is not known; use dog or cat.")
     frames = side_frames(marks, calibration, species)
+    if teeth is not None:
+        frames = tuple(f for f in frames if _matters(f, teeth))
     if not frames:
         return ()
     pixels = dense_high(image)
-    strips = [straightened(pixels, frame) for frame in frames]
+    strips = [_strip(pixels, frame, False, kept) for frame in frames]
     reversed_flags: tuple[str, ...] = ()
     if _darker_inside(strips, frames):
-        strips = [straightened(-pixels, frame) for frame in frames]
+        strips = [_strip(-pixels, frame, True, kept) for frame in frames]
         reversed_flags = ("polarity_reversed",)
     found = [
         _proposal(image, frame, strip, at, reversed_flags)
         for frame, strip, at in zip(frames, strips, _peaks(frames, strips), strict=True)
+        if teeth is None or frame.tooth in teeth
     ]
     return tuple(p for p in found if p is not None)
+
+
+def _matters(frame: SideFrame, teeth: Collection[int]) -> bool:
+    """Whether a site is told of by these teeth, or by what tells of them."""
+    return any(teeth_apart(frame.tooth, tooth) <= 2 * AROUND for tooth in teeth)
+
+
+def _strip(
+    pixels: NDArray[np.float32],
+    frame: SideFrame,
+    turned: bool,
+    kept: dict[tuple[object, ...], Strip] | None,
+) -> Strip:
+    if kept is None:
+        return straightened(pixels, frame)
+    places = (frame.origin, frame.axis, frame.outward, frame.pitch)
+    key = (*(v.tobytes() for v in places), frame.length, frame.cej, frame.breadth, turned)
+    if key not in kept:
+        kept[key] = straightened(pixels, frame)
+    return kept[key]
 
 
 def _peaks(frames: tuple[SideFrame, ...], strips: list[Strip]) -> list[Peak]:
@@ -125,6 +161,7 @@ def _peaks(frames: tuple[SideFrame, ...], strips: list[Strip]) -> list[Peak]:
         np.stack([live for _, live in read]),
         along,
         np.array([frame.length for frame in frames]),
+        links(frames),
     )
     return [peak(p, at) for p, at in zip(probability, along, strict=True)]
 

@@ -1,7 +1,8 @@
 """A small network that reads the strips beside a root, in numpy alone.
 
 It looks along the root at four resolutions at once, so that one step in grey is judged with all
-others in view: gum to air, crest, the roof of a furcation. It was trained on phantoms
+others in view: gum to air, crest, the roof of a furcation; and at the coarser ones it hears what
+the sites around see at the same height. It was trained on phantoms
 (tests/benchmarks/train_proposals.py), so what it says holds for phantoms.
 """
 
@@ -15,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from perioview.proposals_context import Links
 from perioview.proposals_strip import LANES, STEP, Strip
 
 Array = NDArray[Any]
@@ -101,17 +103,35 @@ def _shifted(h: Array, reach: int, step: int) -> Array:
 
 
 def _layer(h: Array, w: dict[str, Array], name: str, reach: int = 1, step: int = 1) -> Array:
-    out: Array = np.maximum(_shifted(h, reach, step) @ w[name] + w[f"{name}_b"], 0)
+    read = _shifted(h, reach, step) if reach else h
+    out: Array = np.maximum(read @ w[name] + w[f"{name}_b"], 0)
     return out
 
 
-def logits(x: Array, live: Array, w: dict[str, Array]) -> Array:
+def _told(h: Array, w: dict[str, Array], name: str, links: Links) -> Array:
+    """What other sites say at the same places, and which of them there are."""
+    said = _layer(h, w, name, 0)
+    sites, n, width = said.shape
+    flat = said.reshape(sites, n * width)
+    heard = [
+        (m @ flat).reshape(sites, n, width) for m in (links.opposite, links.facing, links.around)
+    ]
+    there = [
+        np.broadcast_to(m.sum(axis=1)[:, None, None], (sites, n, 1))
+        for m in (links.facing, links.around)
+    ]
+    return np.concatenate([*heard, *there], axis=2)
+
+
+def logits(x: Array, live: Array, links: Links, w: dict[str, Array]) -> Array:
     """Log-odds, up to a constant, of the crest at each position.
 
     Parameters
     ----------
     x : ndarray of float32, shape (sites, LONGEST, WIDTH)
     live : ndarray of float32, shape (sites, LONGEST)
+    links : Links
+        Which sites tell of one another.
     w : dict of ndarray
         Weights of one network.
 
@@ -130,9 +150,13 @@ def logits(x: Array, live: Array, w: dict[str, Array]) -> Array:
         for j in range(level):
             h = h + _layer(h, w, f"r{level}{j}", 1, _STEPS[f"{level}{j}"]) * masks[level]
         kept.append(h)
+    h = h + _layer(_told(h, w, "m3", links), w, "c3") * masks[3]
+    h = h + _layer(h, w, "q3") * masks[3]
     for level in (2, 1, 0):
         h = np.repeat(h @ w[f"u{level}"] + w[f"u{level}_b"], 2, axis=1) + kept[level]
         h = h * masks[level]
+        if level == 2:
+            h = h + _layer(_told(h, w, "m2", links), w, "c2") * masks[level]
         h = h + _layer(h, w, f"s{level}0") * masks[level]
     h = h + _layer(h, w, "s01", 1, 2) * masks[0]
     out: Array = (h @ w["out"])[..., 0]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from perioview.proposals_context import Links
 from perioview.proposals_network import logits, networks, slipped
 from perioview.proposals_strip import STEP
 
@@ -43,7 +44,11 @@ class Peak:
 
 
 def posteriors(
-    x: NDArray[np.float32], live: NDArray[np.float32], along: Array, lengths: Array
+    x: NDArray[np.float32],
+    live: NDArray[np.float32],
+    along: Array,
+    lengths: Array,
+    links: Links,
 ) -> Array:
     """Probability of the crest at each position, tempered; one row per site.
 
@@ -55,6 +60,8 @@ def posteriors(
         Positions in mm.
     lengths : ndarray of float, shape (sites,)
         Root lengths in mm; positions beyond a root's end get none.
+    links : Links
+        Which sites tell of one another.
 
     Returns
     -------
@@ -67,7 +74,7 @@ def posteriors(
     for lanes in SLIPS:  # the traced contour may lie a little in or out
         read = slipped(x, lanes) if lanes else x
         for w in found:
-            z = np.where(allowed, logits(read, live, w).astype(float), -1e9) / temperature
+            z = np.where(allowed, logits(read, live, links, w).astype(float), -1e9) / temperature
             p = np.exp(z - z.max(axis=1, keepdims=True))
             mean += p / p.sum(axis=1, keepdims=True)
     result: Array = mean / mean.sum(axis=1, keepdims=True)

@@ -25,6 +25,7 @@ from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.marks import Mark, Marks
 from perioview.proposals import Proposal, crest_proposals
+from perioview.proposals_context import unlinked
 from perioview.proposals_frame import side_frames
 from perioview.proposals_network import LONGEST, WIDTH
 from perioview.proposals_posterior import TAUGHT_MM, peak, posteriors, spread
@@ -167,7 +168,7 @@ def test_crest_is_sought_to_the_root_end_analytic() -> None:
     along = np.stack([-2.4 + STEP * np.arange(LONGEST)] * 2)
     x = np.zeros((2, LONGEST, WIDTH), np.float32)
     live = np.ones((2, LONGEST), np.float32)
-    found = posteriors(x, live, along, np.array([9.0, 12.0]))
+    found = posteriors(x, live, along, np.array([9.0, 12.0]), unlinked(2))
     np.testing.assert_allclose(found.sum(axis=1), 1)
     for row, at, length in zip(found, along, (9.0, 12.0), strict=True):
         assert (row[at < length] > 0).all()

@@ -1,17 +1,13 @@
-"""How the crest network's weights are made: strips of generators A, E and F, then a fit with JAX.
+"""How the crest network's weights are made: strips of generators A, E and F, then a fit in torch.
 
     python tests/benchmarks/train_proposals.py strips --generator F --seeds 2000 3600 --out f.npz
     python tests/benchmarks/train_proposals.py fit a.npz e.npz f.npz --out net.npz --minutes 60
+    python tests/benchmarks/train_proposals.py check a.npz e.npz f.npz --networks net.npz
     python tests/benchmarks/train_proposals.py pack net.npz --temperature 1.0
 
-`fit` needs jax, which nothing else here does. Every tenth seed is held out: its strips are never
-fitted, and set the temperature. Generators B, C and D are for judging and take no part.
-
-The committed weights are three networks of one chain of fits (`--start`), about 11,000 steps in
-all, made while E and F were still being mended (so part of E's strips had steeper beams and wider
-plates than E draws now), on about 9,000, 14,000 and 16,000 sites of A, E and F. The last two fits
-also stretched strips along the root by -8 to 18 %, which `fit` here leaves out. Running this again
-gives like weights, not equal ones: the schedule follows the clock.
+`fit` needs torch, which nothing else here does. Every tenth seed is held out: its strips are never
+fitted; `check` shows errors and confidence on them. All other generators are for judging and take
+no part. Running this again gives like weights, not equal ones: the schedule follows the clock.
 """
 
 from __future__ import annotations
@@ -19,7 +15,6 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -27,192 +22,180 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path.insert(0, str(Path(__file__).parent))
 
-from perioview.proposals_frame import side_frames
-from perioview.proposals_network import DENSE, LONGEST, inputs, slipped
+from crest_strips import SHARES, Batch, Strips, batch, keep, read
+
 from perioview.proposals_network import WIDTH as INPUTS
-from perioview.proposals_strip import LANES, STEP, dense_high, straightened
 
 Array = NDArray[Any]
-CHANNELS = (40, 48, 56, 64)
-SHARES = {"A": 0.4, "E": 0.25, "F": 0.35}  # of a batch
-FAR = 1.5  # mm between the traced contour and the true edge beyond which a site teaches nothing
+CHANNELS, TOLD = (48, 64, 72, 80), 48
+IMAGES = 10  # in a step
 WEIGHTS = Path(__file__).parents[2] / "perioview" / "data" / "proposals_weights.npz"
 
 
-def generator(name: str) -> Callable[[int], Any]:
-    """Return the training generator of a name."""
-    from phantoms.painted_styles import style_phantom
-    from phantoms.ray_solids import ray_phantom
-    from phantoms.thickness_maps import thickness_phantom
-
-    return {"A": thickness_phantom, "E": ray_phantom, "F": style_phantom}[name]
-
-
-def strips(name: str, first: int, last: int, out: str) -> None:
-    """Keep what the network reads of every site of a range of phantoms, and where its crest is."""
-    read, where = [], []
-    for seed in range(first, last):
-        phantom = generator(name)(seed)
-        pixels = dense_high(phantom.image)
-        frames = side_frames(phantom.marks, phantom.calibration, "dog")
-        own = [straightened(pixels, frame) for frame in frames]
-        for i, frame in enumerate(frames):
-            cej = None if frame.cej is None else frame.cej[0]
-            read.append(inputs(own[i], own[i ^ 1], frame.length, cej)[0].astype(np.float16))
-            truth, edge = frame.along_out(*phantom.truth[frame.tooth, frame.root, frame.side])
-            off = edge - float(np.interp(truth, own[i].along, own[i].contour))
-            where.append([truth, frame.length, own[i].along[0], len(own[i].along), off, seed])
-    np.savez(out, read=np.array(read), where=np.array(where), name=name)
-
-
-def table(paths: list[str]) -> tuple[Array, Array, Array]:
-    """Inputs, what is known of each site, and its share in a batch (0: held out or useless)."""
-    read, where, share = [], [], []
-    for path in paths:
-        data = np.load(path)
-        at, length, start, off, seed = (data["where"][:, k] for k in (0, 1, 2, 4, 5))
-        use = (seed % 10 != 0) & (at < length) & (at > start + 0.3) & (np.abs(off) < FAR)
-        name = str(data["name"])
-        same = sum(str(np.load(p)["name"]) == name for p in paths)
-        read.append(data["read"])
-        where.append(data["where"])
-        share.append(SHARES[name] * use / use.sum() / same)
-    total = np.concatenate(share)
-    return np.concatenate(read), np.concatenate(where), total / total.sum()
-
-
-def batch(x: Array, where: Array) -> tuple[Array, Array, Array, Array]:
-    """Inputs, live positions, allowed positions and targets of some sites."""
-    along = where[:, 2:3] + STEP * np.arange(LONGEST)
-    live = (np.arange(LONGEST) < where[:, 3:4]).astype(np.float32)
-    allowed = live * (along < where[:, 1:2])
-    target = allowed * np.exp(-0.5 * ((along - where[:, 0:1]) / 0.08) ** 2)
-    target /= np.maximum(target.sum(1, keepdims=True), 1e-9)
-    return x.astype(np.float32), live, allowed, target.astype(np.float32)
-
-
-def disturbed(rng: np.random.Generator, x: Array, along: Array, truth: Array) -> Array:
-    """Other curves, drifts, noise, lateral slips and gum-air borders, in the strip itself."""
-    n, lanes = len(x), len(LANES)
-
-    def each(values: Array) -> Array:
-        return np.asarray(values, np.float32)[:, None, None]
-
-    slip = np.where(rng.random(n) < 0.4, rng.integers(-1, 2, n), 0)
-    for k in (-1, 1):
-        x[slip == k] = slipped(x[slip == k], k)
-    seen = x[..., :lanes] != 0
-    g = x[..., :lanes] / 3 + 0.5
-    inside = np.clip(g, 0, 1)
-    g = inside ** each(np.exp(rng.normal(0, 0.2, n))) + (g - inside)
-    g = (g - 0.5) * each(rng.uniform(0.8, 1.15, n)) + 0.5 + each(rng.normal(0, 0.05, n))
-    drift = each(rng.normal(0, 0.06, n) * (rng.random(n) < 0.3))
-    g = g + drift * np.linspace(-1, 1, LONGEST, dtype=np.float32)[None, :, None]
-    noise = np.where(rng.random(n) < 0.4, 10 ** rng.uniform(-2.3, -1.3, n), 0)
-    g = g + rng.standard_normal(g.shape, dtype=np.float32) * each(noise)
-    some = np.flatnonzero(rng.random(n) < 0.25)
-    g[some] = _bordered(rng, g[some], along[some], truth[some])
-    x[..., :lanes] = 3 * (g - 0.5) * seen
-    x[rng.random(n) < 0.25, :, lanes + 1 : lanes + 8] = 0  # the other side not seen
-    for j in np.flatnonzero(rng.random(n) < 0.05):  # the image ends beside the root
-        x[j, :, int(rng.integers(12, lanes)) : lanes] = 0
-        x[j, :, lanes] = 1 - (x[j][:, np.flatnonzero(DENSE)] != 0).mean(1)
-    return x
-
-
-def _bordered(rng: np.random.Generator, g: Array, along: Array, truth: Array) -> Array:
-    """Gum lifted toward bone, and a sharp border with air coronal to the crest."""
-
-    def draw(low: float, high: float) -> Array:
-        return rng.uniform(low, high, len(g)).astype(np.float32)[:, None, None]
-
-    s, t, d = along[..., None], truth[:, None, None], LANES[None, None]
-    outer = 1 / (1 + np.exp(-(d - 0.05) / 0.08))
-    apical = (s > t + 0.5) & (s < t + 4) & (d > 0.3) & (d < 2)
-    level = (g * apical).sum((1, 2), keepdims=True) / np.maximum(apical.sum((1, 2)), 1)[
-        :, None, None
-    ]
-    lift = draw(0, 0.5) * (draw(0, 1) < 0.6)
-    g = g + outer * lift * np.maximum(level - g, 0) * (s < t + 3)
-    away = s - (t - 10 ** draw(-0.3, 0.75) + draw(-0.25, 0.25) * d)
-    air = 1 / (1 + np.exp(np.clip(away / 10 ** draw(-1.3, -0.5), -30, 30)))
-    dark = np.minimum(draw(0, 0.15), g)
-    return np.asarray(
-        g * (1 - outer * air) + outer * air * dark - (1 - outer) * air * draw(0, 0.15)
-    )
+def layers() -> dict[str, tuple[int, int, int, float]]:
+    """Per layer: positions it reads, channels in and out, and the gain it starts with."""
+    c = CHANNELS
+    found = {"in": (5, INPUTS, c[0], 1.0)}
+    for level in (1, 2, 3):
+        found[f"d{level}"] = (3, c[level - 1], c[level], 1.0)
+        for j in range(level):
+            found[f"r{level}{j}"] = (3, c[level], c[level], 0.5)
+    for level in (0, 1, 2):
+        found[f"u{level}"] = (1, c[level + 1], c[level], 0.7)
+        found[f"s{level}0"] = (3, c[level], c[level], 0.5)
+    found["s01"] = (3, c[0], c[0], 0.5)
+    for level in (2, 3):
+        found[f"m{level}"] = (1, c[level], TOLD, 1.0)
+        found[f"c{level}"] = (3, 3 * TOLD + 2, c[level], 0.5)
+    found["q3"] = (3, c[3], c[3], 0.5)
+    return found
 
 
 def fresh(rng: np.random.Generator) -> dict[str, Array]:
     """Random weights to start from."""
     w: dict[str, Array] = {}
-
-    def layer(name: str, reach: int, level: int, inward: int, gain: float = 1.0) -> None:
-        size = (reach * inward, CHANNELS[level])
-        w[name] = rng.normal(0, gain * np.sqrt(2 / size[0]), size)
-        w[f"{name}_b"] = np.zeros(size[1])
-
-    layer("in", 5, 0, INPUTS)
-    for level in (1, 2, 3):
-        layer(f"d{level}", 3, level, CHANNELS[level - 1])
-        for j in range(level):
-            layer(f"r{level}{j}", 3, level, CHANNELS[level], 0.5)
-    for level in (2, 1, 0):
-        layer(f"u{level}", 1, level, CHANNELS[level + 1], 0.7)
-        layer(f"s{level}0", 3, level, CHANNELS[level], 0.5)
-    layer("s01", 3, 0, CHANNELS[0], 0.5)
+    for name, (reach, inward, out, gain) in layers().items():
+        w[name] = rng.normal(0, gain * np.sqrt(2 / (reach * inward)), (reach * inward, out))
+        w[f"{name}_b"] = np.zeros(out)
     w["out"] = rng.normal(0, 0.1, (CHANNELS[0], 1))
     return w
+
+
+def _network(w: dict[str, Any]) -> Any:
+    """`perioview.proposals_network.logits`, of the same weights, differentiable."""
+    import torch
+    from torch.nn import functional
+
+    dilated = {"r21": 2, "r31": 2, "r32": 4, "s01": 2}
+
+    def layer(h: Any, name: str) -> Any:
+        reach = layers()[name][0]
+        # (reach * inward, out) here, (out, inward, reach) there.
+        weight = w[name].reshape(reach, -1, w[name].shape[1]).permute(2, 1, 0)
+        step = dilated.get(name, 1)
+        return functional.conv1d(
+            h, weight, w[f"{name}_b"], padding=reach // 2 * step, dilation=step
+        )
+
+    def told(h: Any, name: str, links: tuple[Any, ...]) -> Any:
+        said = functional.relu(layer(h, name))
+        sites, width, n = said.shape
+        heard = [(m @ said.reshape(sites, -1)).reshape(sites, width, n) for m in links]
+        there = torch.stack([m.sum(1) for m in links[1:]], 1)[:, :, None].expand(sites, 2, n)
+        return torch.cat([*heard, there], 1)
+
+    def forward(x: Any, live: Any, links: tuple[Any, ...]) -> Any:
+        relu = functional.relu
+        masks = [live[:, None]]
+        for _ in range(3):
+            masks.append(functional.max_pool1d(masks[-1], 2))
+        h = relu(layer(x.transpose(1, 2), "in")) * masks[0]
+        kept = [h]
+        for level in (1, 2, 3):
+            h = relu(layer(functional.avg_pool1d(h, 2), f"d{level}")) * masks[level]
+            for j in range(level):
+                h = h + relu(layer(h, f"r{level}{j}")) * masks[level]
+            kept.append(h)
+        h = h + relu(layer(told(h, "m3", links), "c3")) * masks[3]
+        h = h + relu(layer(h, "q3")) * masks[3]
+        for level in (2, 1, 0):
+            h = functional.interpolate(layer(h, f"u{level}"), scale_factor=2, mode="nearest")
+            h = (h + kept[level]) * masks[level]
+            if level == 2:
+                h = h + relu(layer(told(h, "m2", links), "c2")) * masks[level]
+            h = h + relu(layer(h, f"s{level}0")) * masks[level]
+        h = h + relu(layer(h, "s01")) * masks[0]
+        return (h.transpose(1, 2) @ w["out"])[..., 0]
+
+    return forward
+
+
+def loss(w: dict[str, Any], data: Batch) -> Any:
+    """Cross-entropy along the root, mean over the sites that teach."""
+    import torch
+
+    last = int(-(-int(data.live.sum(1).max()) // 8) * 8)  # no site is longer
+    x, live, allowed, target = (
+        torch.from_numpy(v[:, :last]) for v in (data.x, data.live, data.allowed, data.target)
+    )
+    links = tuple(
+        torch.from_numpy(m) for m in (data.links.opposite, data.links.facing, data.links.around)
+    )
+    z = torch.where(allowed > 0, _network(w)(x, live, links), -1e9)
+    mass = torch.where(allowed > 0, torch.log_softmax(z, 1), 0.0)
+    teaches = torch.from_numpy(data.teaches)
+    return (-(target * mass).sum(1) * teaches).sum() / teaches.sum()
 
 
 def fit(
     paths: list[str], out: str, minutes: float, rate: float, start: str | None, seed: int
 ) -> None:
-    """Fit one network by Adam on cross-entropy along the root; keep the weights' running mean."""
-    import jax
-    import jax.numpy as jnp
+    """Fit one network by AdamW; keep the weights' running mean."""
+    import torch
 
-    from perioview import proposals_network
-
-    proposals_network.np = jnp  # the same layers, differentiable
     rng = np.random.default_rng(seed)
-    x, where, share = table(paths)
+    strips = read(paths)
     begun = dict(np.load(start)) if start else fresh(rng)
-    p = {k: jnp.asarray(v, jnp.float32) for k, v in begun.items()}
-
-    def loss(p: Any, x: Any, live: Any, allowed: Any, target: Any) -> Any:
-        z = jnp.where(allowed > 0, proposals_network.logits(x, live, p), -1e9)
-        mass = jnp.where(allowed > 0, jax.nn.log_softmax(z, 1), 0)
-        return -(target * mass).sum(1).mean()
-
-    @jax.jit
-    def update(p: Any, mean: Any, var: Any, data: Any, t: Any, lr: Any) -> Any:
-        value, g = jax.value_and_grad(loss)(p, *data)
-        scale = jnp.minimum(1, 4 / jnp.sqrt(sum((v**2).sum() for v in g.values())))
-        mean = {k: 0.9 * mean[k] + 0.1 * g[k] * scale for k in p}
-        var = {k: 0.99 * var[k] + 0.01 * (g[k] * scale) ** 2 for k in p}
-        new = {}
-        for k in p:
-            step = (mean[k] / (1 - 0.9**t)) / (jnp.sqrt(var[k] / (1 - 0.99**t)) + 1e-8)
-            new[k] = p[k] - lr * (step + 1e-3 * p[k])
-        return new, mean, var, value
-
-    mean = {k: jnp.zeros_like(v) for k, v in p.items()}
-    var, kept, begin, t = dict(mean), dict(p), time.time(), 0
+    w = {k: torch.tensor(v, dtype=torch.float32, requires_grad=True) for k, v in begun.items()}
+    steps = torch.optim.AdamW(w.values(), rate, betas=(0.9, 0.99), weight_decay=1e-3)
+    kept = {k: v.detach().clone() for k, v in w.items()}
+    begin, t = time.time(), 0
     while (spent := (time.time() - begin) / 60 / minutes) < 1:
         t += 1
-        lr = rate * min(1, t / 100) * (0.5 * (1 + np.cos(np.pi * spent)) + 0.005)
-        i = rng.choice(len(x), 64, p=share)
-        along = where[i, 2:3] + STEP * np.arange(LONGEST)
-        read, *rest = batch(x[i], where[i])
-        data = (disturbed(rng, read, along, where[i, 0]), *rest)
-        p, mean, var, value = update(p, mean, var, data, t, lr)
-        keep = min(0.997, t / (t + 20))
-        kept = {k: keep * kept[k] + (1 - keep) * p[k] for k in p}
-        if t % 250 == 0:
+        for group in steps.param_groups:
+            group["lr"] = rate * min(1, t / 200) * (0.5 * (1 + np.cos(np.pi * spent)) + 0.003)
+        images = rng.choice(len(strips.images), IMAGES, p=strips.share)
+        value = loss(w, batch(strips, images, rng))
+        steps.zero_grad()
+        value.backward()
+        torch.nn.utils.clip_grad_norm_(w.values(), 4.0)
+        steps.step()
+        keep_share = min(0.998, t / (t + 20))
+        with torch.no_grad():
+            for k, v in w.items():
+                kept[k].mul_(keep_share).add_(v, alpha=1 - keep_share)
+        if t % 500 == 0:
             print(t, float(value), flush=True)
-            np.savez(out, **{k: np.asarray(v) for k, v in kept.items()})
-    np.savez(out, **{k: np.asarray(v) for k, v in kept.items()})
+            np.savez(out, **{k: v.numpy() for k, v in kept.items()})
+    np.savez(out, **{k: v.numpy() for k, v in kept.items()})
+
+
+def check(paths: list[str], networks: list[str], temperature: float) -> None:
+    """Print errors and confidence on each generator's held-out images, as proposals are made."""
+    from perioview import proposals_posterior
+
+    found = tuple(dict(np.load(path)) for path in networks)
+    proposals_posterior.networks = lambda: (found, temperature)
+    strips = read(paths)
+    for name in SHARES:
+        held = [i for i, n in enumerate(strips.names) if n == name and strips.share[i] == 0]
+        rows = np.array([row for i in held for row in _errors(strips, i)])
+        if not len(rows):
+            continue
+        error, sd, confidence = np.abs(rows[:, 0]), rows[:, 1], rows[:, 2]
+        sure = confidence >= 0.8
+        print(
+            f"{name} {len(rows)} sites: mean {error.mean():.3f} median {np.median(error):.3f}"
+            f" beyond 1 mm {100 * (error > 1).mean():.1f} %; sure {100 * sure.mean():.0f} %, of"
+            f" them beyond 1 mm {100 * (error[sure] > 1).mean():.2f} %; outside 95 %"
+            f" {100 * (error > 1.96 * sd).mean():.1f} %"
+        )
+
+
+def _errors(strips: Strips, image: int) -> list[tuple[float, float, float]]:
+    from perioview.proposals_posterior import peak, posteriors, spread
+
+    data = batch(strips, np.array([image]), None)
+    along = data.along.astype(float)
+    found = posteriors(data.x, data.live, along, data.length.astype(float), data.links)
+    peaks = [peak(p, at) for p, at in zip(found, along, strict=True)]
+    return [
+        (p.along - float(truth), spread(p.sd), p.confidence)
+        for p, truth, teaches in zip(peaks, data.truth, data.teaches, strict=True)
+        if teaches
+    ]
 
 
 def pack(paths: list[str], temperature: float, out: Path) -> None:
@@ -239,18 +222,24 @@ def main() -> None:
     part.add_argument("strips", nargs="+")
     part.add_argument("--out", required=True)
     part.add_argument("--minutes", type=float, default=60)
-    part.add_argument("--rate", type=float, default=3e-3)
+    part.add_argument("--rate", type=float, default=2e-3)
     part.add_argument("--start", help="weights to go on from")
     part.add_argument("--seed", type=int, default=0)
+    part = parts.add_parser("check")
+    part.add_argument("strips", nargs="+")
+    part.add_argument("--networks", nargs="+", required=True)
+    part.add_argument("--temperature", type=float, default=1.0)
     part = parts.add_parser("pack")
     part.add_argument("networks", nargs="+")
     part.add_argument("--temperature", type=float, default=1.0)
     part.add_argument("--out", type=Path, default=WEIGHTS)
     args = parser.parse_args()
     if args.part == "strips":
-        strips(args.generator, *args.seeds, args.out)
+        keep(args.generator, *args.seeds, args.out)
     elif args.part == "fit":
         fit(args.strips, args.out, args.minutes, args.rate, args.start, args.seed)
+    elif args.part == "check":
+        check(args.strips, args.networks, args.temperature)
     else:
         pack(args.networks, args.temperature, args.out)
 
