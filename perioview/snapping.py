@@ -1,9 +1,9 @@
 """A mark settled on the nearest plausible edge: where a hand meant to put it, to a part of a px.
 
 Only where the user wants it, and only within a radius in mm. Where the root's axis is known, a
-crest moves along it and a CEJ across it: how far beside the root a crest lies, and at which level a
-CEJ, was the hand's choice. What counts as an edge is judged against the image's own noise, so that
-a mark on even ground stays where it was dropped.
+crest moves along it and a CEJ across it: at which level a CEJ lies was the hand's choice, and how
+far beside the root a crest does, as long as there is an edge. What counts as an edge is judged
+against the image's own noise, so that a mark on even ground stays where it was dropped.
 """
 
 from __future__ import annotations
@@ -29,6 +29,7 @@ SNAPS = ("cej", "crest")
 # A crest is crossed along the root (dense bone apical), a tooth's outline across it.
 ALONG = math.cos(math.radians(50))
 ACROSS = math.cos(math.radians(60))
+ASIDE = (0.0, 0.2, -0.2, 0.4, -0.4, 0.6, -0.6)  # of the radius, beside a crest
 FINE = 0.2  # of a px, from one sample of a line to the next
 
 
@@ -119,20 +120,40 @@ def _on_line(
 
     A crest moves along the root, a CEJ across it.
     """
+    across = np.array([-along[1], along[0]])
+    if landmark != "crest":
+        return _edges(slopes, at, across, radius, least, pitch, rising=False)
+    places, strengths = np.empty((0, 2)), np.empty(0)
+    # At the corner of root and bone there may be none straight along: then the nearest beside.
+    for share in ASIDE:
+        start = at + share * radius * across / pitch
+        places, strengths = _edges(slopes, start, along, radius, least, pitch, rising=True)
+        if (np.hypot(*((places - at) * pitch).T) <= radius).any():
+            break
+    return places, strengths
+
+
+def _edges(
+    slopes: Array,
+    at: Array,
+    way: Array,
+    radius: float,
+    least: float,
+    pitch: Array,
+    *,
+    rising: bool,
+) -> tuple[Array, Array]:
+    """Edges met going both ways from a place, and how strong they are."""
     from scipy.ndimage import map_coordinates
 
-    way = along if landmark == "crest" else np.array([-along[1], along[0]])
     # A little beyond: an edge at the very end of its reach is one, too.
     step = FINE * float(pitch.min())
     reach = np.arange(-radius - 4 * step, radius + 5 * step, step)
     line = at + reach[:, None] * way / pitch
     found = np.stack([map_coordinates(s, line.T, order=3, mode="nearest") for s in slopes])
-    rise = way @ found
+    rise = way @ found if rising else np.abs(way @ found)
     size = np.hypot(*found)
-    if landmark != "crest":
-        rise = np.abs(rise)
-    edge = rise >= (ALONG if landmark == "crest" else ACROSS) * size
-    edge &= size > least
+    edge = (rise >= (ALONG if rising else ACROSS) * size) & (size > least)
     edge[1:-1] &= (rise[1:-1] >= rise[:-2]) & (rise[1:-1] > rise[2:])
     edge[[0, -1]] = False
     places = np.array([line[i] + _peak(rise[i - 1 : i + 2]) * step * way / pitch

@@ -200,4 +200,6 @@ def banner(session: Session, step: Step | None) -> str:
     state = session.round.state
     if step is None:
         return "All marks of this radiograph are placed" if state.roots else NO_TEETH
-    return f"{'Marked' if state.mark_at(step) is not None else 'Next'}: {step.words}"
+    if state.mark_at(step) is not None:
+        return f"Marked: {step.words}; a click moves it"
+    return f"Next: {step.words}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import time
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
@@ -27,6 +28,9 @@ from perioview_napari.proposed import Proposed
 from perioview_napari.seeing import Seeing
 from perioview_napari.session import Session
 from perioview_napari.shapes import Drawing
+
+LOOK_S = 0.4
+"""A click this soon after the next step changed by itself was meant for the one before."""
 
 
 class Marking(QObject):
@@ -60,6 +64,7 @@ class Marking(QObject):
         self._last: Mark | None = None
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="proposals")
         self._asked = 0
+        self._moved_on = -LOOK_S
         canvas = viewer.window._qt_viewer.canvas
         self.overlay = Overlay(canvas.native)
         self.seeing = Seeing(viewer, self.overlay, self.scale_of)
@@ -132,7 +137,7 @@ class Marking(QObject):
         InputRefused
             If its marks file cannot be used, or the species is not known.
         """
-        self.layer = layer
+        changed, self.layer = layer is not self.layer, layer
         if layer in self.viewer.layers:
             # napari's status line and tools speak of the active layer.
             self.viewer.layers.selection.active = layer
@@ -145,6 +150,9 @@ class Marking(QObject):
             session = self.open_session(layer, species, teeth)
         finally:
             self.rescale()
+            if changed and not self.seeing.beside:
+                # Another size, another place: what was zoomed to before is not there.
+                self.seeing.fit()
         # An earlier session's proposals were never marks; they are found again.
         pointed = (p[0] for p in session.round.state.pointed)
         for tooth in dict.fromkeys((*session.round.marks.teeth(), *pointed)):
@@ -277,6 +285,13 @@ class Marking(QObject):
         if step is None:
             self.message.emit("Nothing is asked for: choose teeth, or jump to one (J).", True)
             return
+        if time.monotonic() - self._moved_on < LOOK_S:
+            self.message.emit("What comes next has just changed: look, then click again.", True)
+            return
+        image = session.image
+        if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
+            self.message.emit("That is beside the radiograph: click on it.", True)
+            return
         if self.pointing and self.waiting:
             self.message.emit(f"{step.tooth}: still looking for its marks; a moment.", True)
             return
@@ -316,10 +331,7 @@ class Marking(QObject):
         return session.round.state.root_to_point_at(cursor.tooth, apices)
 
     def _point_at(self, session: Session, tooth: int, root: str, row: float, col: float) -> None:
-        image = session.image
-        if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
-            self.message.emit(f"({row:.0f}, {col:.0f}) is outside the image: point again.", True)
-        elif self.act(lambda: session.round.point_at(tooth, root, row, col)):
+        if self.act(lambda: session.round.point_at(tooth, root, row, col)):
             self.message.emit(f"{tooth}, {root} root: looking for CEJ, apex and crests.", False)
 
     def point(self, on: bool) -> None:
@@ -414,6 +426,7 @@ class Marking(QObject):
         if fault is not None:
             self.message.emit(f"No proposal for {tooth}: {fault}", True)
         # Marks moved meanwhile: a newer request is on its way.
+        words = self.words()
         state = session.round.state
         same = asked.marks.of(tooth=tooth) == state.marks.of(tooth=tooth)
         if not same or asked.pointed != state.pointed:
@@ -423,10 +436,13 @@ class Marking(QObject):
         except InputRefused as refused:
             self.message.emit(str(refused), True)
         if found and any(p[0] == tooth for p in state.pointed):
-            self.message.emit(f"{tooth}: {len(found)} marks proposed.", False)
+            count = len(found)
+            self.message.emit(f"{tooth}: {count} mark{'s' * (count != 1)} proposed.", False)
         if not found and any(p[0] == tooth for p in state.pointed):
             self.message.emit(f"{tooth}: nothing sure enough to propose; place the marks.", True)
         if session is self.session:
+            if self.words() != words:
+                self._moved_on = time.monotonic()
             self.refresh()
             self.changed.emit()
 

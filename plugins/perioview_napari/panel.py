@@ -20,7 +20,14 @@ from perioview_napari.convert import image_of_layer
 from perioview_napari.marking import Marking
 from perioview_napari.numbers_table import NumbersTable
 from perioview_napari.round_buttons import RoundButtons, plain_button
-from perioview_napari.scale_controls import ScaleControls, ruler_steps, scale_gist
+from perioview_napari.scale_controls import (
+    ScaleControls,
+    ask_for_ruler,
+    free_label,
+    ruler_steps,
+    scale_gist,
+    window_words,
+)
 from perioview_napari.sections import Section, wrapped
 from perioview_napari.view_controls import ViewControls
 from perioview_napari.visits import Visits
@@ -90,7 +97,8 @@ class MarkingPanel(QWidget):
         column.setContentsMargins(6, 4, 6, 4)
         column.addWidget(self._chooser())
         column.addLayout(self._switches())
-        self.next = wrapped("next", 2)
+        self.next = wrapped("next")
+        self.next.setMinimumHeight(58)
         self.status = wrapped("message", 2)
         self.progress = wrapped("", 2)
         self.buttons = RoundButtons(self.run, self.actions.skip)
@@ -326,11 +334,12 @@ class MarkingPanel(QWidget):
         if session is None:
             return
         try:
-            steps = ruler_steps(distances, label)
+            ruler_steps(distances, label)
         except InputRefused as fault:
             self.say(str(fault), True)
             return
-        self.marking.act(lambda: session.round.ask_for(steps))
+        label = label or free_label(session.round.marks)
+        self.marking.act(lambda: ask_for_ruler(session.round, ruler_steps(distances, label)))
 
     def use_scale(self, mm_per_px: float | None) -> None:
         """Use a typed scale, or go back to ruler and file with None."""
@@ -394,7 +403,7 @@ class MarkingPanel(QWidget):
 
     def say(self, text: str, fault: bool) -> None:
         """Say what was done, or what was refused."""
-        self.status.setText(text)
+        self.status.setText(window_words(text))
         self.status.setStyleSheet("color: #ff9d9d;" if fault else "color: #8fd694;")
 
     def fill(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import pairwise
 
 from qtpy.QtCore import Qt, Signal
@@ -16,13 +17,12 @@ from qtpy.QtWidgets import (
 
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
-from perioview.marking_round import Step
+from perioview.marking_round import MarkingRound, Step
+from perioview.marks import Marks
 
 UNSURE = ("imager_pixel_spacing", "pixel_spacing")
-HINT = (
-    "Distances of the edges you will click, in mm, from one end\n"
-    "(a probe's bands: 0 3 6 9 12; a known length of 10 mm: 0 10)"
-)
+HINT = "Distances of the band edges you will click, in mm,\nfrom one end of the probe"
+LENGTH_HINT = "Length in mm between the two points you will click"
 
 
 class ScaleControls(QWidget):
@@ -40,8 +40,9 @@ class ScaleControls(QWidget):
         column.addWidget(self.words)
         row = QHBoxLayout()
         for text, action in (
-            ("From a ruler…", self._ask_for_ruler),
-            ("Type mm per pixel…", self._ask_for_scale),
+            ("Known length…", self._ask_for_length),
+            ("Probe bands…", self._ask_for_ruler),
+            ("mm per pixel…", self._ask_for_scale),
         ):
             button = QPushButton(text)
             button.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -53,8 +54,15 @@ class ScaleControls(QWidget):
         """Say the scale in words."""
         self.words.setText("" if scale is None else scale_words(scale))
 
+    def _ask_for_length(self) -> None:
+        length, given = QInputDialog.getDouble(
+            self, "Scale from a known length", LENGTH_HINT, 10.0, 0.1, 300.0, 2
+        )
+        if given:
+            self.ruler_given.emit(f"0 {length:g}")
+
     def _ask_for_ruler(self) -> None:
-        text, given = QInputDialog.getText(self, "Scale from a ruler", HINT, text="0 3 6 9 12")
+        text, given = QInputDialog.getText(self, "Scale from a probe", HINT, text="0 3 6 9 12")
         if given:
             self.ruler_given.emit(text)
 
@@ -91,6 +99,29 @@ def ruler_steps(distances: str, label: str = "") -> tuple[Step, ...]:
     return tuple(Step("ruler", mm=d, object=label) for d in read)
 
 
+def free_label(marks: Marks) -> str:
+    """Return a name no ruler of these marks has: a second ruler does not mix with the first."""
+    taken = {m.object for m in marks.of(landmark="ruler")}
+    if "" not in taken:
+        return ""
+    return next(str(n) for n in range(2, 1000) if str(n) not in taken)
+
+
+def ask_for_ruler(marking_round: MarkingRound, steps: Iterable[Step]) -> None:
+    """Ask for a ruler's marks in place of those of one that was asked for and not clicked."""
+    state = marking_round.state
+    for step in state.extra:
+        if step.landmark == "ruler" and state.open(step):
+            marking_round.go_to(step)
+            marking_round.skip("not needed")
+    marking_round.ask_for(steps)
+
+
+def window_words(text: str) -> str:
+    """Say a message of the core without the options of the command line, which nobody sees here."""
+    return text.replace("--mm-per-px", "mm per pixel")
+
+
 METHODS = {
     "given": "as it was typed",
     "ruler": "from the ruler that was clicked",
@@ -112,10 +143,10 @@ def scale_gist(scale: Calibration) -> str:
 def scale_words(scale: Calibration) -> str:
     """Say the scale, its SD and how far to trust it."""
     if not scale.scaled:
-        return "No scale: percentages only. " + " ".join(scale.notes)
+        return window_words("No scale: percentages only. " + " ".join(scale.notes))
     sd = 100 * (scale.relative_sd or 0.0)
     method = METHODS.get(scale.method, scale.method.replace("_", " "))
     words = f"{scale.col_mm:.4f} mm per pixel ± {sd:.1f} %, {method}."
     warning = "⚠ Lengths may be a few percent off. " if scale.method in UNSURE else ""
     notes = " ".join(note[:1].upper() + note[1:] for note in scale.notes)
-    return f"{warning}{words} {notes}".strip()
+    return window_words(f"{warning}{words} {notes}".strip())

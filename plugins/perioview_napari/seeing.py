@@ -72,12 +72,14 @@ class Seeing:
             warnings.simplefilter("ignore")
             for layer in layers:
                 layer.visible = layer in shown
-                layer.units = units(self.scale_of(self.layer))
                 scale, shift = places.get(id(layer), (layer.scale, (0.0, 0.0)))
                 for name, value in (("scale", scale), ("translate", shift)):
                     if not np.allclose(getattr(layer, name), value, rtol=1e-12, atol=1e-12):
                         setattr(layer, name, value)
                         changed = True
+            for layer in self.viewer.layers:
+                if layer.ndim == 2:
+                    layer.units = units(self.scale_of(self.layer))
         self.viewer.scale_bar.visible = self.scale_of(self.layer).scaled
         return changed
 

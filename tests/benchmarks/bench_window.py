@@ -237,6 +237,10 @@ def count_pointing(app, panel, session, truth, number, qt, test):
         end = time.perf_counter() + 60
         while panel.marking.waiting and time.perf_counter() < end:
             spin(app, 0.02)
+        # As a hand would: the window refuses a click meant for the step before.
+        spin(app, LOOK_S + 0.05)
+
+    from perioview_napari.marking import LOOK_S
 
     settle()
     for _ in range(20):

@@ -8,6 +8,7 @@ from napari.utils.shortcuts import default_shortcuts
 from perioview_napari import keys
 from perioview_napari.convert import CLEAR, points_style
 from perioview_napari.drawing import ToothDrawing, marked_drawing
+from perioview_napari.marking import LOOK_S
 from perioview_napari.orientation import Orientation
 from perioview_napari.overlay import BANNER, canvas_affine
 from perioview_napari.proposed import Proposed
@@ -434,9 +435,11 @@ def test_one_click_on_a_root_proposes_its_marks_and_places_none(fresh, qtbot):
         assert session.proposals[0].mark.landmark == "crest"
         # Both roots pointed at: clicks place marks again.
         qtbot.waitUntil(lambda: not fresh.marking.waiting, timeout=5000)
+        qtbot.wait(int(1000 * LOOK_S) + 50)
         click(fresh, 500, 350)
         assert [p[1] for p in session.round.state.pointed] == list(roots)
         qtbot.waitUntil(lambda: not fresh.marking.waiting, timeout=5000)
+        qtbot.wait(int(1000 * LOOK_S) + 50)
         before = len(session.round.marks)
         click(fresh, 520, 420)
         assert len(session.round.marks) == before + 1
@@ -586,3 +589,91 @@ def test_words_for_the_scale_are_no_names_of_tags():
         text = scale_words(Calibration(0.02, 0.02, 0.05, method, ("detector spacing.",)))
         assert words in text and "_" not in text and "Detector spacing." in text
         assert text.startswith("⚠") == (method in ("imager_pixel_spacing", "pixel_spacing"))
+
+
+def test_a_click_meant_for_the_step_before_places_nothing(fresh, qtbot):
+    """Proposals may come while the mouse is on its way: what is asked for is another mark then."""
+    session = fresh.marking.session
+    roots = dict(session.round.state.roots)[308]
+    found = [Proposed(Mark("apex", 600, 230 + 90 * i, 308, r), 0.1, 0.95)
+             for i, r in enumerate(roots)]  # fmt: skip
+    session.propose = lambda tooth: tuple(found) if session.round.state.pointed else ()
+    fresh.point_on.setChecked(True)
+    try:
+        click(fresh, 460, 200)
+        assert "root" in fresh.next.text()
+        qtbot.waitUntil(lambda: len(session.proposals) == 2, timeout=5000)
+        click(fresh, 460, 320)  # meant for the other root
+        assert not session.round.marks
+        assert "just changed" in fresh.status.text()
+        qtbot.wait(int(1000 * LOOK_S) + 50)
+        click(fresh, 460, 320)
+        assert len(session.round.marks) == 1
+    finally:
+        fresh.point_on.setChecked(False)
+
+
+def test_another_radiograph_is_seen_whole(marked, qtbot):
+    marked.viewer.camera.zoom *= 4
+    marked.marking.seeing.touched()
+    marked.run("next_image")
+    qtbot.wait(80)
+    image = marked.marking.session.image
+    overlay = marked.marking.overlay
+    for row, col in ((-0.5, -0.5), (image.rows - 0.5, image.cols - 0.5)):
+        at = screen(marked, row, col)
+        assert 0 <= at.x() <= overlay.width()
+        assert BANNER <= at.y() <= overlay.height() - overlay.keys_height()
+
+
+def test_second_ruler_keeps_to_itself_and_an_abandoned_one_waits_for_nothing(fresh, qtbot):
+    session = fresh.marking.session
+    fresh.ask_for_ruler("0 3 6 9")  # thought better of
+    fresh.ask_for_ruler("0 10")
+    for col in (100, 300):
+        click(fresh, 200, col)
+    first = session.calibration.col_mm
+    assert session.calibration.method == "ruler"
+    assert not [s for s in session.round.state.steps
+                if s.landmark == "ruler" and session.round.state.open(s)]  # fmt: skip
+    fresh.ask_for_ruler("0 10")
+    for col in (100, 340):
+        click(fresh, 400, col)
+    assert {m.object for m in session.round.marks.of(landmark="ruler")} == {"", "2"}
+    assert 10 / 240 < session.calibration.col_mm < first  # the mean of both
+
+
+def test_click_beside_the_radiograph_says_so_in_one_line(fresh, qtbot):
+    fresh.marking.place(-50.0, -50.0)
+    assert fresh.status.text() == "That is beside the radiograph: click on it."
+    assert not fresh.marking.session.round.marks
+
+
+def test_messages_name_no_option_of_the_command_line(fresh):
+    fresh.use_scale(50.0)
+    assert "mm per pixel 50" in fresh.status.text() and "--" not in fresh.status.text()
+    assert "--" not in scale_words(
+        Calibration(None, None, None, "none", ("needs a ruler or --mm-per-px.",))
+    )
+
+
+def test_a_scale_clicked_on_a_film_without_one_brings_no_warning(fresh, qtbot, recwarn):
+    from napari.utils.notifications import notification_manager
+
+    before = len(notification_manager.records)
+    click(fresh, 300, 300)
+    # Millimetres for one radiograph, none for the others, and back.
+    session = fresh.marking.session
+    kept = session.calibration
+    try:
+        session.calibration = Calibration(None, None, None, "none")
+        fresh.marking.rescale()
+        qtbot.wait(80)
+        fresh.use_scale(0.02)
+        qtbot.wait(80)
+        said = [str(r.message) for r in list(notification_manager.records)[before:]]
+        assert not [m for m in said if "units" in m]
+    finally:
+        session.use_scale(None)
+        session.calibration = kept
+        fresh.marking.rescale()
