@@ -103,7 +103,7 @@ def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
         removed = f"{_number(t['removed_pct'])} ± {_number(t['removed_pct_sd'])}"
         lines.append(
             f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
-            f"{removed:>17}{_number(t['residual_pct']):>15}{gum}  {_go_back(t)}".rstrip()
+            f"{removed:>17}{_number(t['residual_pct']):>15}{gum}  {places_of(t)}".rstrip()
         )
     return lines
 
@@ -115,8 +115,14 @@ def _gum_line(tooth: dict[str, Any]) -> str:
     return f"{tooth['gum_line_pct']:+.1f} ± {_number(tooth['gum_line_pct_sd'])} {sure}"
 
 
-def _go_back(tooth: dict[str, Any]) -> str:
-    """Name what stays of a tooth, most stained first."""
+def places_of(tooth: dict[str, Any]) -> str:
+    """Name what stays of a tooth, most stained first.
+
+    Parameters
+    ----------
+    tooth : dict
+        Of ``teeth``, as `perioview.comparison_object` builds it.
+    """
     if tooth["after_pct"] is None:
         return "not known"
     parts = [f"{p['half']} {p['third']} {p['stained_pct']:.0f} %" for p in tooth["go_back"]]

@@ -174,3 +174,27 @@ def test_tiff_labels(tmp_path, name):
     regions[2:5, 2:5] = 208
     Picture.fromarray(regions).save(tmp_path / name)
     np.testing.assert_array_equal(read_regions(tmp_path / name, rows=10, cols=12), regions)
+
+
+@pytest.mark.parametrize(
+    ("done", "taken", "species", "offered"),
+    [
+        ([308], (), "dog", 309),
+        ([104], (), "dog", 105),
+        ([308, 307], (), "dog", 306),
+        ([302, 301], (), "dog", 401),
+        ([202, 201], (), "dog", 101),
+        ([308, 309], (310,), "dog", 311),
+        ([310, 311], (), "dog", None),
+        ([308, 309], (), "cat", None),
+        # A cat has no 305 and no 306 (modified Triadan system): from the canine to 307.
+        ([304], (), "cat", 307),
+        ([807], (), "dog", 808),
+        ([207, 108], (), "dog", 109),
+    ],
+)
+def test_next_tooth_goes_on_along_the_arcade_floyd1991(done, taken, species, offered):
+    # Floyd 1991, J Vet Dent 8(4):18-19: numbering, as data/teeth.toml has it.
+    from perioview.regions_order import offered_tooth
+
+    assert offered_tooth(done, taken=taken, species=species) == offered

@@ -21,11 +21,15 @@ from qtpy.QtWidgets import (
 )
 
 from perioview.errors import InputRefused
+from perioview.regions_order import offered_tooth
 from perioview_napari.convert import image_of_layer, is_perioview_image, position_from_world
+from perioview_napari.correct_tools import CorrectTools
 from perioview_napari.grey_card import CardTool
+from perioview_napari.other_photo import OtherPhoto
+from perioview_napari.plaque_regions import Regions, kept_at
+from perioview_napari.stays import STAYS
 from perioview_napari.work import in_background
 
-REGIONS = "tooth regions"
 MAP = "plaque map"
 COLUMNS = ("tooth", "plaque %", "gum half", "crown half", "notes")
 
@@ -42,10 +46,12 @@ class PlaquePanel(QWidget):
         super().__init__()
         self.viewer = napari_viewer
         self.worker: Any = None
+        self.species = "dog"
+        self._regions: dict[str, Regions] = {}
         self._build()
         self.viewer.mouse_drag_callbacks.append(self._clicked)
         for event in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
-            event.connect(self.list_photos)
+            event.connect(self.other.list_photos)
 
     def closeEvent(self, event: Any) -> None:
         """Let go of the viewer."""
@@ -53,7 +59,7 @@ class PlaquePanel(QWidget):
             self.viewer.mouse_drag_callbacks.remove(self._clicked)
         self.card.release()
         for changed in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
-            changed.disconnect(self.list_photos)
+            changed.disconnect(self.other.list_photos)
         super().closeEvent(event)
 
     def _build(self) -> None:
@@ -61,21 +67,19 @@ class PlaquePanel(QWidget):
         self.number = QSpinBox()
         self.number.setRange(101, 899)
         self.number.setValue(308)
+        self.number.setToolTip("the tooth that the next click outlines, or that is corrected")
+        self.number.valueChanged.connect(self._other_tooth)
         self.gum = QComboBox()
         self.gum.addItems(["by the jaw", "up", "down", "left", "right"])
         self.dye = QComboBox()
         self.dye.addItems(["one-tone", "two-tone"])
         form = QFormLayout()
-        form.addRow("next tooth", self.number)
-        form.addRow("gum lies", self.gum)
-        form.addRow("dye", self.dye)
+        form.addRow("tooth", self.number)
         self.outline = QPushButton("Outline teeth by a click")
         self.outline.setCheckable(True)
         self.outline.toggled.connect(self._outlining)
-        self.drawn_on = QComboBox()
-        self.drawn_on.setToolTip("a photo of the same mouth whose teeth are outlined already")
-        self.carry = QPushButton("Bring outlines over from that photo")
-        self.carry.clicked.connect(self.bring_over)
+        self.correct = CorrectTools(self)
+        self.other = OtherPhoto(self)
         self.card = CardTool(self.viewer, self.photo_layer, self.say)
         self.card.button.toggled.connect(lambda on: on and self.outline.setChecked(False))
         measure = QPushButton("Measure plaque")
@@ -88,38 +92,36 @@ class PlaquePanel(QWidget):
         self.message.setWordWrap(True)
         self.table = QTableWidget(0, len(COLUMNS))
         self.table.setHorizontalHeaderLabels(COLUMNS)
+        self.table.verticalHeader().setVisible(False)
         caution = QLabel("Stain shows nothing below the gum line.")
         box = QVBoxLayout(self)
         box.addLayout(form)
-        other = QFormLayout()
-        other.addRow("outlined photo", self.drawn_on)
-        shown = QLabel("plaque map, faint to full")
-        for part in (self.outline, other, self.carry, self.card.button, measure, shown, self.slider,
-                     self.message, self.table, caution):  # fmt: skip
-            if isinstance(part, QFormLayout):
-                box.addLayout(part)
-            else:
-                box.addWidget(part)
-        self.list_photos()
+        box.addWidget(self.outline)
+        box.addLayout(self.correct.row)
+        box.addLayout(self.other.rows)
+        asked = QFormLayout()
+        asked.addRow("gum lies", self.gum)
+        asked.addRow("dye", self.dye)
+        box.addLayout(asked)
+        shown = QFormLayout()
+        shown.addRow("plaque map", self.slider)
+        for part in (self.card.button, measure):
+            box.addWidget(part)
+        box.addLayout(shown)
+        for part in (self.message, self.table, caution):
+            box.addWidget(part)
+        self.other.list_photos()
 
     def say(self, text: str) -> None:
         """Show a message or the faults of the last act."""
         self.message.setText(text)
 
-    def _photos(self) -> list[Any]:
+    def photos(self) -> list[Any]:
+        """Photographs that are open."""
         return [
             la for la in self.viewer.layers
             if is_perioview_image(la) and image_of_layer(la)[0].colour
         ]  # fmt: skip
-
-    def list_photos(self, event: Any = None) -> None:
-        """Offer every photograph that is open as the one the outlines come from."""
-        chosen = self.drawn_on.currentText()
-        names = [image_of_layer(la)[0].name for la in self._photos()]
-        self.drawn_on.clear()
-        self.drawn_on.addItems(names)
-        if chosen in names:
-            self.drawn_on.setCurrentText(chosen)
 
     def photo_layer(self) -> Any:
         """Return the photograph in view.
@@ -129,7 +131,7 @@ class PlaquePanel(QWidget):
         InputRefused
             If none was opened by perioview.
         """
-        photos = [la for la in self._photos() if la.visible]
+        photos = [la for la in self.photos() if la.visible]
         if not photos:
             raise InputRefused("no photograph is in view; open one with perioview.")
         active = self.viewer.layers.selection.active
@@ -137,40 +139,63 @@ class PlaquePanel(QWidget):
 
     def regions_path(self, file: Path) -> Path:
         """Where the regions of a photo are kept: in its visit, else beside it."""
-        folder = file.resolve().parent.parent
-        if file.parent.name == "images" and (folder / "visit.toml").is_file():
-            return folder / "regions" / f"{file.name}.png"
-        return file.with_name(f"{file.name}.regions.png")
+        return kept_at(file)
 
-    def regions_layer(self) -> Any:
-        """Return the label layer of the photograph in view, read from its file or new."""
-        from perioview.files.regions import read_regions
+    def regions(self) -> Regions:
+        """Return the regions of the photograph in view, read from its file or new.
 
+        Raises
+        ------
+        InputRefused
+            If no photo is in view or its file of regions cannot be read.
+        """
         photo = self.photo_layer()
         image, file = image_of_layer(photo)
-        name = f"{REGIONS}: {image.name}"
-        if name in self.viewer.layers:
-            return self.viewer.layers[name]
-        path = self.regions_path(file)
-        if path.is_file():
-            labels = np.asarray(read_regions(path, rows=image.rows, cols=image.cols))
-        else:
-            labels = np.zeros((image.rows, image.cols), np.uint16)
-        layer = self.viewer.add_labels(labels.copy(), name=name, scale=photo.scale, opacity=0.5)
-        layer.contour = 3
-        self.viewer.layers.selection.active = photo
-        return layer
+        known = self._regions.get(image.name)
+        if known is None or known.layer not in self.viewer.layers:
+            known = Regions(self.viewer, photo, self.say)
+            self._regions[image.name] = known
+            self._take_stated(file)
+            self.viewer.layers.selection.active = photo
+        return known
+
+    def regions_layer(self) -> Any:
+        """Return the label layer of the photograph in view."""
+        return self.regions().layer
+
+    def _take_stated(self, file: Path) -> None:
+        """Preset gum side, dye and species from the photo's visit."""
+        from perioview.files.visit_folder import visit_of_image
+
+        try:
+            visit = visit_of_image(file)
+        except InputRefused as error:
+            self.say(str(error))
+            return
+        if visit is None:
+            return
+        self.species = visit.species or self.species
+        row = next((r for r in visit.photos if Path(str(r.get("file"))).name == file.name), {})
+        self.gum.setCurrentText(str(row.get("gum", "by the jaw")))
+        if row.get("dye") in ("one-tone", "two-tone"):
+            self.dye.setCurrentText(str(row["dye"]))
 
     def _outlining(self, on: bool) -> None:
         if not on:
-            self.say("Paint or erase in the layer of tooth regions to correct an outline.")
             return
         try:
-            self.regions_layer()
-            self.say("Click the middle of a crown; the number goes on by itself.")
+            self.correct.stop()
+            self.card.button.setChecked(False)
+            self.regions()
+            self.say("Click the middle of a crown; the number goes on by itself. A click on an "
+                     "outlined tooth takes it up again.")  # fmt: skip
         except InputRefused as error:
             self.outline.setChecked(False)
             self.say(str(error))
+
+    def _other_tooth(self, number: int) -> None:
+        if self.correct.painting:
+            self.correct.stop()
 
     def _clicked(self, viewer: Any, event: Any) -> None:
         if not self.outline.isChecked() or event.button != 1:
@@ -178,82 +203,59 @@ class PlaquePanel(QWidget):
         event.handled = True
         try:
             row, col = position_from_world(self.photo_layer(), event.position)
+            regions = self.regions()
         except InputRefused as error:
             self.say(str(error))
             return
-        self.outline_tooth(row, col)
+        number = regions.at(row, col)
+        if number and number != self.number.value():
+            self.number.setValue(number)
+            self.say(f"{number} taken up: correct it, or click it again to outline it anew.")
+        else:
+            self.outline_tooth(row, col)
 
     def outline_tooth(self, row: float, col: float) -> None:
         """Propose the outline of the tooth at a place of the photo, beside the window."""
         from perioview.regions import tooth_outline
 
-        layer = self.regions_layer()
+        regions = self.regions()
         image, _ = image_of_layer(self.photo_layer())
         number = self.number.value()
-        taken = np.where(layer.data == number, 0, layer.data)
+        data = regions.data
+        taken = np.where(data == number, 0, data)
+        before = regions.teeth
 
         def done(outline: Any) -> None:
-            data = layer.data.copy()
-            data[data == number] = 0
-            data[outline.mask & (data == 0)] = number
-            layer.data = data
-            self.save()
-            unsure = "" if outline.sure else " Its edge is doubtful: look twice."
-            self.say(f"{number} outlined; correct it with the brush if need be.{unsure}")
-            self.number.setValue(_next_number(number))
+            regions.take(number, outline.mask, sure=outline.sure)
+            unsure = "" if outline.sure else " Its edge is doubtful (orange): look twice."
+            self.say(f"{number} outlined.{unsure}")
+            if number in before:
+                return
+            offered = offered_tooth(regions.order, taken=regions.teeth, species=self.species)
+            if offered is None:
+                self.say(f"{number} outlined, the last of this jaw; choose the next number."
+                         f"{unsure}")  # fmt: skip
+            else:
+                self.number.setValue(offered)
 
+        self.say(f"outlining {number}…")
         self.worker = in_background(
             lambda: tooth_outline(image.pixels, row, col, taken=taken), done, self.say
         )
 
-    def bring_over(self) -> None:
-        """Carry the outlines of another open photo to the one in view, by alignment."""
-        from perioview.files.regions import read_regions
-        from perioview.regions_carried import regions_from
+    def asked(self) -> dict[str, Any]:
+        """Gum side and dye as chosen."""
+        gum = None if self.gum.currentIndex() == 0 else self.gum.currentText()
+        return {"gum": gum, "dye": self.dye.currentText()}
 
-        try:
-            photo = self.photo_layer()
-            image, file = image_of_layer(photo)
-            source = next(
-                (la for la in self._photos() if image_of_layer(la)[0].name
-                 == self.drawn_on.currentText()), photo
-            )  # fmt: skip
-            other, other_file = image_of_layer(source)
-            if source is photo or other_file == file:
-                raise InputRefused(
-                    f"{image.name}: is the photo in view; choose the outlined one beside "
-                    "'outlined photo', and click the other in the list of layers."
-                )
-            path = self.regions_path(other_file)
-            drawn = np.asarray(read_regions(path, rows=other.rows, cols=other.cols))
-            layer = self.regions_layer()
-            if layer.data.any():
-                raise InputRefused(
-                    f"{image.name}: has outlines of its own; erase them to bring others over."
-                )
-        except InputRefused as error:
-            self.say(str(error))
-            return
-
-        def done(carried: Any) -> None:
-            layer.data = carried.regions
-            self.save()
-            self.say(" ".join(carried.warnings))
-
-        self.say("aligning the two photos…")
-        self.worker = in_background(lambda: regions_from(drawn, other, image), done, self.say)
-
-    def save(self) -> None:
-        """Keep the regions on disk."""
-        from perioview.files.regions import write_regions
-
-        layer = self.regions_layer()
-        path = self.regions_path(image_of_layer(self.photo_layer())[1])
-        try:
-            path.parent.mkdir(exist_ok=True)
-            write_regions(path, layer.data.astype(np.uint16))
-        except InputRefused as error:
-            self.say(str(error))
+    def lay_over(self, photo: Any, picture: Any, name: str) -> None:
+        """Show a map over the photo, in place of the last one."""
+        for old in (MAP, STAYS):
+            if old in self.viewer.layers:
+                self.viewer.layers.remove(old)
+        self.viewer.add_image(picture, rgb=True, name=name, scale=photo.scale)
+        self.viewer.layers.selection.active = photo
+        self._opacity(self.slider.value())
 
     def measure(self) -> None:
         """Measure plaque inside the regions and lay the map over the photo."""
@@ -261,33 +263,31 @@ class PlaquePanel(QWidget):
 
         try:
             photo = self.photo_layer()
-            layer = self.regions_layer()
+            drawn = self.regions()
         except InputRefused as error:
             self.say(str(error))
             return
-        self.save()
+        drawn.save()
+        self.correct.stop()
         image, _ = image_of_layer(photo)
-        regions = layer.data.astype(np.uint16)
-        gum = None if self.gum.currentIndex() == 0 else self.gum.currentText()
-        dye = self.dye.currentText()
+        regions, doubtful = drawn.data, sorted(drawn.doubtful)
+        asked = self.asked()
         card = self.card.corners(image.name)
         self.say("measuring…")
         self.worker = in_background(
-            lambda: plaque(image, regions, dye=dye, gum=gum, card=card),
-            lambda result: self._show(photo, regions, result),
+            lambda: plaque(image, regions, card=card, **asked),
+            lambda result: self._show(photo, regions, result, doubtful),
             self.say,
         )
 
-    def _show(self, photo: Any, regions: Any, result: Any) -> None:
+    def _show(self, photo: Any, regions: Any, result: Any, doubtful: list[int]) -> None:
         from perioview.plaque_overlay import overlay
 
         image, _ = image_of_layer(photo)
         picture = overlay(image, regions, result)
-        if MAP in self.viewer.layers:
-            self.viewer.layers.remove(MAP)
-        self.viewer.add_image(picture, rgb=True, name=MAP, scale=photo.scale)
-        self.viewer.layers.selection.active = photo
-        self._opacity(self.slider.value())
+        self.lay_over(photo, picture, MAP)
+        self.table.setColumnCount(len(COLUMNS))
+        self.table.setHorizontalHeaderLabels(COLUMNS)
         found = result.json_object()
         self.table.setRowCount(len(found["teeth"]))
         for i, t in enumerate(found["teeth"]):
@@ -301,15 +301,18 @@ class PlaquePanel(QWidget):
             )  # fmt: skip
             for j, cell in enumerate(cells):
                 self.table.setItem(i, j, QTableWidgetItem(cell))
+        self.table.horizontalHeader().setStretchLastSection(True)
+        for column in range(len(COLUMNS) - 1):
+            self.table.resizeColumnToContents(column)
+        self.table.resizeRowsToContents()
         mouth = found["mouth"]["coverage_pct"]
-        covered = "" if mouth is None else f"All outlined teeth: {mouth:.0f} % covered. "
-        self.say(covered + " ".join(result.warnings[2:]))
+        said = [] if mouth is None else [f"All outlined teeth: {mouth:.0f} % covered."]
+        if doubtful:
+            said.append(f"Outlines not looked at: {', '.join(map(str, doubtful))}.")
+        said += [w.replace("state it with --gum", "choose it above") for w in result.warnings[2:]]
+        self.say(" ".join(said))
 
     def _opacity(self, percent: int) -> None:
-        if MAP in self.viewer.layers:
-            self.viewer.layers[MAP].opacity = percent / 100
-
-
-def _next_number(number: int) -> int:
-    """The tooth behind this one, within its quadrant."""
-    return number + 1 if number % 100 < 11 else number
+        for name in (MAP, STAYS):
+            if name in self.viewer.layers:
+                self.viewer.layers[name].opacity = percent / 100

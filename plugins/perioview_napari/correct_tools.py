@@ -1,0 +1,119 @@
+"""Buttons that correct the outline of the tooth in hand: brush, nudges, undo."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from qtpy.QtWidgets import QGridLayout, QPushButton
+
+from perioview.errors import InputRefused
+from perioview_napari.plaque_regions import Regions
+
+# Of the photo's width.
+BRUSH = 0.015
+
+
+class CorrectTools:
+    """A row of buttons for the tooth that the plaque panel names.
+
+    Parameters
+    ----------
+    panel : PlaquePanel
+        Gives the regions and the number, and shows what is said.
+    """
+
+    def __init__(self, panel: Any) -> None:
+        self.panel = panel
+        self.row = QGridLayout()
+        self.brushes: dict[str, QPushButton] = {}
+        self._brushed: Regions | None = None
+        for place, (mode, words, help_) in enumerate(
+            (
+                ("paint", "Paint", "add to the tooth with the brush ([ and ] change its size)"),
+                ("erase", "Erase", "take away with the brush"),
+            )
+        ):
+            button = QPushButton(words)
+            button.setCheckable(True)
+            button.setToolTip(help_)
+            button.toggled.connect(lambda on, mode=mode: self._brush(mode, on))
+            self.brushes[mode] = button
+            self.row.addWidget(button, 0, place)
+        acts = (
+            ("Wider", "move its whole outline out a little", lambda r, n: r.nudge(n, 1)),
+            ("Narrower", "move its whole outline in a little", lambda r, n: r.nudge(n, -1)),
+            ("Keep as is", "the outline was looked at and is right", lambda r, n: r.accept(n)),
+            ("Remove", "erase the outline of this tooth", lambda r, n: r.remove(n)),
+        )
+        for place, (words, help_, act) in enumerate(acts, start=2):
+            button = QPushButton(words)
+            button.setToolTip(help_)
+            button.clicked.connect(lambda _=False, act=act, words=words: self._act(act, words))
+            self.row.addWidget(button, place // 4, place % 4)
+        undo = QPushButton("Undo")
+        undo.setToolTip("take the last change of the outlines back")
+        undo.clicked.connect(self._undo)
+        self.row.addWidget(undo, 1, 2)
+
+    @property
+    def painting(self) -> bool:
+        """Whether a brush is in hand."""
+        return any(button.isChecked() for button in self.brushes.values())
+
+    def stop(self) -> None:
+        """Put the brush away."""
+        for button in self.brushes.values():
+            button.setChecked(False)
+
+    def _number(self, regions: Regions) -> int:
+        """The tooth meant: the one named if it is outlined, else the one outlined last."""
+        named = int(self.panel.number.value())
+        if named in regions.teeth:
+            return named
+        return next((n for n in reversed(regions.order) if n in regions.teeth), named)
+
+    def _brush(self, mode: str, on: bool) -> None:
+        try:
+            regions = self.panel.regions()
+        except InputRefused as error:
+            self.brushes[mode].setChecked(False)
+            self.panel.say(str(error))
+            return
+        if not on:
+            if not self.painting and self._brushed is not None:
+                self._brushed.brush(self._number(self._brushed), "pan_zoom")
+                self._brushed = None
+            return
+        for other, button in self.brushes.items():
+            if other != mode:
+                button.setChecked(False)
+        self.panel.outline.setChecked(False)
+        self.panel.card.button.setChecked(False)
+        number = self._number(regions)
+        # A brush on a tooth that was not outlined yet draws it.
+        self._brushed = regions
+        regions.layer.brush_size = max(3, round(BRUSH * regions.layer.data.shape[1]))
+        regions.brush(number, mode)
+        what = "adds to" if mode == "paint" else "takes from"
+        self.panel.say(f"The brush {what} {number}; press the button again when done.")
+
+    def _act(self, act: Any, words: str) -> None:
+        try:
+            regions = self.panel.regions()
+        except InputRefused as error:
+            self.panel.say(str(error))
+            return
+        number = self._number(regions)
+        if number not in regions.teeth:
+            self.panel.say(f"{number} is not outlined; click it first.")
+            return
+        act(regions, number)
+        self.panel.say(f"{number}: {words.lower()}.")
+
+    def _undo(self) -> None:
+        try:
+            done = self.panel.regions().undo()
+        except InputRefused as error:
+            self.panel.say(str(error))
+            return
+        self.panel.say("Taken back." if done else "Nothing to take back.")

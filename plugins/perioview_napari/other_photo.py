@@ -1,0 +1,137 @@
+"""The other photo of the same mouth: its outlines brought over, and what stays since it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from qtpy.QtWidgets import QComboBox, QFormLayout, QPushButton
+
+from perioview.errors import InputRefused
+from perioview_napari.convert import image_of_layer
+from perioview_napari.plaque_regions import drawn_at
+from perioview_napari.stays import STAYS, compared_with, fill_table, in_words
+from perioview_napari.work import in_background
+
+
+class OtherPhoto:
+    """Chooser and buttons of the plaque panel.
+
+    Parameters
+    ----------
+    panel : PlaquePanel
+    """
+
+    def __init__(self, panel: Any) -> None:
+        self.panel = panel
+        self.chosen = QComboBox()
+        self.chosen.setToolTip("a photo of the same mouth whose teeth are outlined already")
+        self.rows = QFormLayout()
+        self.rows.addRow("outlined photo", self.chosen)
+        for words, help_, act in (
+            (
+                "Bring outlines over from that photo",
+                "for another photo of the same teeth, by alignment",
+                self.bring_over,
+            ),
+            (
+                "What stays since that photo",
+                "compares the photo in view with that one, taken before cleaning",
+                self.compare,
+            ),
+        ):
+            button = QPushButton(words)
+            button.setToolTip(help_)
+            button.clicked.connect(lambda _=False, act=act: act())
+            self.rows.addRow(button)
+
+    def list_photos(self, event: Any = None) -> None:
+        """Offer every photograph that is open."""
+        before = self.chosen.currentText()
+        names = [image_of_layer(la)[0].name for la in self.panel.photos()]
+        if names == [self.chosen.itemText(i) for i in range(self.chosen.count())]:
+            return
+        self.chosen.clear()
+        self.chosen.addItems(names)
+        if before in names:
+            self.chosen.setCurrentText(before)
+
+    def _other_photo(self) -> tuple[Any, NDArray[np.uint16]]:
+        """Return the photo chosen as the outlined one, and its regions.
+
+        Raises
+        ------
+        InputRefused
+            If it is the photo in view, or has no regions.
+        """
+        from perioview.files.regions import read_regions
+
+        photo = self.panel.photo_layer()
+        image, file = image_of_layer(photo)
+        chosen = self.chosen.currentText()
+        source = next(
+            (la for la in self.panel.photos() if image_of_layer(la)[0].name == chosen), photo
+        )
+        other, other_file = image_of_layer(source)
+        if source is photo or other_file == file:
+            raise InputRefused(
+                f"{image.name}: is the photo in view; choose the outlined one beside "
+                "'outlined photo', and click the other in the list of layers."
+            )
+        path = drawn_at(other_file)
+        if not path.is_file():
+            raise InputRefused(f"{other.name}: has no outlines yet; outline its teeth first.")
+        return other, np.asarray(read_regions(path, rows=other.rows, cols=other.cols))
+
+    def bring_over(self) -> None:
+        """Carry the outlines of another open photo to the one in view, by alignment."""
+        from perioview.regions_carried import regions_from
+
+        try:
+            image, _ = image_of_layer(self.panel.photo_layer())
+            other, drawn = self._other_photo()
+            regions = self.panel.regions()
+            if regions.data.any():
+                raise InputRefused(
+                    f"{image.name}: has outlines of its own; erase them to bring others over."
+                )
+        except InputRefused as error:
+            self.panel.say(str(error))
+            return
+
+        def done(carried: Any) -> None:
+            regions.replace(carried.regions)
+            self.panel.say(" ".join(carried.warnings))
+
+        self.panel.say("aligning the two photos…")
+        self.panel.worker = in_background(
+            lambda: regions_from(drawn, other, image), done, self.panel.say
+        )
+
+    def compare(self) -> None:
+        """Show what stays in the photo in view of the plaque in the outlined one."""
+        try:
+            photo = self.panel.photo_layer()
+            image, file = image_of_layer(photo)
+            other, drawn = self._other_photo()
+            own = drawn_at(file)
+            later = self.panel.regions().data if own.is_file() else None
+        except InputRefused as error:
+            self.panel.say(str(error))
+            return
+        asked = self.panel.asked()
+        cards = self.panel.card.corners(other.name), self.panel.card.corners(image.name)
+
+        def done(answer: Any) -> None:
+            found, picture = answer
+            self.panel.lay_over(photo, picture, STAYS)
+            fill_table(self.panel.table, found)
+            self.panel.say(in_words(found))
+
+        self.panel.say("aligning the two photos and measuring both…")
+        self.panel.worker = in_background(
+            lambda: compared_with(other, image, drawn, cards=cards, later_regions=later, **asked),
+            done,
+            self.panel.say,
+        )

@@ -1,0 +1,211 @@
+"""Tooth regions of a photo as a layer: outlined, numbered, corrected with brush and nudges."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from perioview.errors import InputRefused
+from perioview_napari.convert import image_of_layer
+
+REGIONS = "tooth regions"
+NUMBERS = "tooth numbers"
+# Blue and orange differ for every common colour deficiency, and both from gum, stain and enamel.
+SURE, DOUBTFUL = (0.0, 0.45, 1.0, 1.0), (1.0, 0.5, 0.0, 1.0)
+STEPS_BACK = 30
+Labels = NDArray[np.uint16]
+
+
+def kept_at(file: Path) -> Path:
+    """Where the regions of a photo are written: in its visit, else beside it."""
+    folder = file.resolve().parent.parent
+    if file.parent.name == "images" and (folder / "visit.toml").is_file():
+        return folder / "regions" / f"{file.name}.png"
+    return file.with_name(f"{file.name}.regions.png")
+
+
+def drawn_at(file: Path) -> Path:
+    """Where the regions of a photo are read from: what was drawn here, else polygons."""
+    from perioview.files.visit_folder import regions_path
+
+    path = kept_at(file)
+    if path.parent.name == "regions" and not path.is_file():
+        return regions_path(path.parent.parent, file.name) or path
+    return path
+
+
+class Regions:
+    """The regions of one photo, as a label layer and the numbers over it.
+
+    Parameters
+    ----------
+    viewer : napari.Viewer
+    photo : Image layer
+    said : callable
+        Shows a message.
+    """
+
+    def __init__(self, viewer: Any, photo: Any, said: Callable[[str], None]) -> None:
+        from perioview.files.regions import read_regions
+
+        self.viewer, self.photo, self.say = viewer, photo, said
+        image, file = image_of_layer(photo)
+        self.path, path = kept_at(file), drawn_at(file)
+        self.name = image.name
+        drawn = np.zeros((image.rows, image.cols), np.uint16)
+        if path.is_file():
+            drawn = np.array(read_regions(path, rows=image.rows, cols=image.cols), np.uint16)
+        self.doubtful: set[int] = set()
+        self.order: list[int] = []
+        self._back: list[Labels] = []
+        self.layer = viewer.add_labels(
+            drawn, name=f"{REGIONS}: {image.name}", scale=photo.scale, opacity=1.0
+        )
+        self.layer.contour = max(2, round(image.cols / 350))
+        self.layer.preserve_labels = True
+        self._kept = self.layer.data.copy()
+        self.layer.events.paint.connect(self._painted)
+        self.numbers: Any = None
+        self._show()
+
+    @property
+    def data(self) -> Labels:
+        """Triadan number at each pixel, 0 elsewhere; shape (rows, cols)."""
+        return np.asarray(self.layer.data, np.uint16)
+
+    @property
+    def teeth(self) -> list[int]:
+        """Teeth outlined."""
+        return [int(t) for t in np.unique(self.data) if t]
+
+    def at(self, row: float, col: float) -> int:
+        """Tooth at a place, 0 for none."""
+        place = round(row), round(col)
+        inside = all(0 <= p < n for p, n in zip(place, self.layer.data.shape, strict=True))
+        return int(self.layer.data[place]) if inside else 0
+
+    def take(self, number: int, mask: NDArray[np.bool_], *, sure: bool) -> None:
+        """Make a mask the region of a tooth, where no other tooth is."""
+        data = self.data.copy()
+        data[data == number] = 0
+        data[mask & (data == 0)] = number
+        self.doubtful.discard(number)
+        if not sure:
+            self.doubtful.add(number)
+        self.order = [*(n for n in self.order if n != number), number]
+        self.replace(data)
+
+    def replace(self, data: Labels) -> None:
+        """Show and keep other regions; one step that can be taken back."""
+        self._remember()
+        self.layer.data = data
+        self._settled()
+
+    def nudge(self, number: int, step: int) -> None:
+        """Move the outline of a tooth out (positive) or in by so many px of the screen's size."""
+        import cv2
+
+        size = max(1, round(self.layer.data.shape[1] / 700)) * abs(step)
+        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * size + 1, 2 * size + 1))
+        data = self.data.copy()
+        mask = (data == number).astype(np.uint8)
+        moved = (cv2.dilate if step > 0 else cv2.erode)(mask, disc) > 0
+        if not moved.any():
+            self.say(f"{number} would vanish; remove it instead.")
+            return
+        data[data == number] = 0
+        data[moved & (data == 0)] = number
+        self.doubtful.discard(number)
+        self.replace(data)
+
+    def remove(self, number: int) -> None:
+        """Erase the outline of a tooth."""
+        self.doubtful.discard(number)
+        self.order = [n for n in self.order if n != number]
+        self.replace(np.where(self.data == number, 0, self.data).astype(np.uint16))
+
+    def accept(self, number: int) -> None:
+        """Take a doubtful outline as it is."""
+        self.doubtful.discard(number)
+        self._show()
+
+    def undo(self) -> bool:
+        """Take the last change back; False if there is none."""
+        if not self._back:
+            return False
+        self.layer.data = self._back.pop()
+        self._settled()
+        return True
+
+    def brush(self, number: int, mode: str) -> None:
+        """Let the mouse paint a tooth or erase (``paint``, ``erase``, ``pan_zoom``)."""
+        self.layer.selected_label = number
+        if mode == "pan_zoom":
+            self.layer.mode = mode
+            self.viewer.layers.selection.active = self.photo
+        else:
+            self.viewer.layers.selection.active = self.layer
+            self.layer.mode = mode
+
+    def _painted(self, event: Any = None) -> None:
+        # napari paints in place: what was before is only in our copy.
+        self._remember(self._kept)
+        self.doubtful.discard(int(self.layer.selected_label))
+        self._settled()
+
+    def _remember(self, data: Labels | None = None) -> None:
+        self._back = [*self._back[1 - STEPS_BACK :], self.data.copy() if data is None else data]
+
+    def _settled(self) -> None:
+        self._kept = self.data.copy()
+        self._show()
+        self.save()
+
+    def save(self) -> None:
+        """Keep the regions on disk."""
+        from perioview.files.regions import write_regions
+
+        try:
+            self.path.parent.mkdir(exist_ok=True)
+            write_regions(self.path, self.data)
+        except InputRefused as error:
+            self.say(str(error))
+
+    def _show(self) -> None:
+        from napari.utils.colormaps import DirectLabelColormap
+
+        colours: dict[int | None, Any] = {None: SURE, 0: (0, 0, 0, 0)}
+        colours |= dict.fromkeys(self.doubtful, DOUBTFUL)
+        self.layer.colormap = DirectLabelColormap(color_dict=colours)
+        self._write_numbers()
+
+    def _write_numbers(self) -> None:
+        name = f"{NUMBERS}: {self.name}"
+        teeth = self.teeth
+        places = np.array([np.argwhere(self.data == t).mean(axis=0) for t in teeth])
+        words = [f"{t}?" if t in self.doubtful else str(t) for t in teeth]
+        if name in self.viewer.layers:
+            layer = self.viewer.layers[name]
+            layer.data = places.reshape(-1, 2)
+            layer.features = {"words": words}
+            layer.selected_data = set()
+            layer.refresh_text()
+            return
+        if not teeth:
+            return
+        active = self.viewer.layers.selection.active
+        self.viewer.add_points(
+            places,
+            name=name,
+            scale=self.photo.scale,
+            size=max(12, self.layer.data.shape[1] / 21),
+            face_color=[0, 0, 0, 0.8],
+            border_width=0,
+            features={"words": words},
+            text={"string": "{words}", "color": "white", "size": 10, "anchor": "center"},
+        )
+        self.viewer.layers.selection.active = active

@@ -1,0 +1,67 @@
+"""What cleaning left: the photo in view against an outlined one of before, as map and table."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from qtpy.QtWidgets import QTableWidget, QTableWidgetItem
+
+from perioview.comparison_object import photos_object
+from perioview.comparison_photos import PhotoComparison, compared_photos
+from perioview.comparison_table import places_of
+from perioview.image import Image
+
+STAYS = "what stays"
+COLUMNS = ("tooth", "before %", "after %", "go back to")
+
+
+def compared_with(
+    before: Image,
+    after: Image,
+    regions: Any,
+    *,
+    dye: str,
+    gum: str | None,
+    cards: tuple[Any, Any],
+    later_regions: Any = None,
+) -> tuple[PhotoComparison, Any]:
+    """Compare two photos; the result and its map over the later one. Touches no widget."""
+    from perioview.comparison_map import go_back_picture
+
+    found = compared_photos(
+        before, after, regions, dye=dye, gum=gum, cards=cards, later_regions=later_regions
+    )
+    return found, go_back_picture(np.asarray(after.pixels), found)
+
+
+def fill_table(table: QTableWidget, found: PhotoComparison) -> None:
+    """Write a row per tooth."""
+    teeth = photos_object(found)["teeth"]
+    table.setColumnCount(len(COLUMNS))
+    table.setHorizontalHeaderLabels(COLUMNS)
+    table.setRowCount(len(teeth))
+    for row, tooth in enumerate(teeth):
+        cells = (
+            str(tooth["tooth"]),
+            *("-" if tooth[k] is None else f"{tooth[k]:.0f}" for k in ("before_pct", "after_pct")),
+            places_of(tooth),
+        )
+        for column, cell in enumerate(cells):
+            table.setItem(row, column, QTableWidgetItem(cell))
+    table.horizontalHeader().setStretchLastSection(True)
+    for column in range(len(COLUMNS) - 1):
+        table.resizeColumnToContents(column)
+    table.resizeRowsToContents()
+
+
+def in_words(found: PhotoComparison) -> str:
+    """How much less there is, and what to doubt."""
+    written = photos_object(found)
+    less = written["reduction"]
+    said = [] if less is None else [
+        f"{less['coverage']['reduction_pct']:.0f} % less plaque than before "
+        f"(index {less['index']['reduction_pct']:.0f} %)."
+    ]  # fmt: skip
+    # The two standing sentences are beside the table and in the report.
+    return " ".join([*said, *written["warnings"][2:]])
