@@ -5,29 +5,26 @@ from __future__ import annotations
 import contextlib
 import time
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from qtpy.QtCore import QObject, Signal
 
-from perioview.bone_loss import Site
 from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
 from perioview.marking_round import Step, step_of
-from perioview.marks import Mark, Marks
-from perioview_napari import drawing, neighbours
+from perioview.marks import Mark
+from perioview_napari import asking
 from perioview_napari.convert import image_of_layer
+from perioview_napari.finding import Finder
 from perioview_napari.marks_layer import MarksLayer
 from perioview_napari.mouse import Mouse
 from perioview_napari.overlay import Overlay, canvas_affine
-from perioview_napari.proposed import Proposed
+from perioview_napari.picture import Numbers, Picture
 from perioview_napari.seeing import Seeing
 from perioview_napari.session import Session
-from perioview_napari.shapes import Drawing
 
 LOOK_S = 0.4
 """A click this soon after the next step changed by itself was meant for the one before."""
@@ -47,7 +44,6 @@ class Marking(QObject):
     tooth_changed = Signal(int)
     message = Signal(str, bool)
     chosen = Signal(object)
-    proposed = Signal(object, int, object)
 
     def __init__(self, viewer: Any, marks_path: Callable[[Path], Path]) -> None:
         super().__init__()
@@ -57,26 +53,22 @@ class Marking(QObject):
         self.active = True
         self.snapping = False
         self.pointing = False
-        self._closed = False
-        self._numbers: dict[int, tuple[tuple[Site, ...], tuple[Any, ...]]] = {}
-        self._parts: dict[int, drawing.ToothDrawing] = {}
-        self._others: dict[int, tuple[Any, neighbours.Still]] = {}
         self._last: Mark | None = None
-        self._pool = ThreadPoolExecutor(1, thread_name_prefix="proposals")
-        self._asked = 0
         self._moved_on = -LOOK_S
         canvas = viewer.window._qt_viewer.canvas
         self.overlay = Overlay(canvas.native)
         self.seeing = Seeing(viewer, self.overlay, self.scale_of)
+        self.picture = Picture(self.seeing, self.sessions)
         self.points = MarksLayer(viewer)
         self.mouse = Mouse(self)
         canvas._scene_canvas.events.draw.connect(self._follow_view)
-        self.proposed.connect(self._show_proposals)
+        self.finder = Finder()
+        self.finder.found.connect(self._show_proposals)
 
     def close(self) -> None:
         """Let go of the viewer."""
-        self._closed = self.seeing.closed = True
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        self.seeing.closed = True
+        self.finder.close()
         self.mouse.close()
         self.points.close()
         with contextlib.suppress(Exception):
@@ -143,8 +135,7 @@ class Marking(QObject):
             self.viewer.layers.selection.active = layer
             # Its key 2 would let a drag move the radiograph under its marks.
             layer.editable = False
-        self._numbers.clear()
-        self._parts.clear()
+        self.picture.clear()
         self._last = None
         try:
             session = self.open_session(layer, species, teeth)
@@ -156,7 +147,7 @@ class Marking(QObject):
         # An earlier session's proposals were never marks; they are found again.
         pointed = (p[0] for p in session.round.state.pointed)
         for tooth in dict.fromkeys((*session.round.marks.teeth(), *pointed)):
-            self._ask_for_proposals(session, tooth)
+            self.finder.look(session, tooth)
 
     def forget(self, layer: Any) -> None:
         """Open the radiograph's marks anew the next time it is shown."""
@@ -186,56 +177,17 @@ class Marking(QObject):
         proposals = list(session.proposals) if session else []
         self.points.show(marks, proposals)
         if session is not None:
-            for tooth in (*session.round.marks.teeth(), *self._numbers):
-                self._measure(session, tooth, session.round.marks)
+            teeth = (*session.round.marks.teeth(), *self.picture.numbers)
+            self.picture.measure(session, dict.fromkeys(teeth), session.round.marks)
         self._draw()
 
-    def _measure(self, session: Session, tooth: int, marks: Marks) -> None:
-        self._numbers[tooth], self._parts[tooth] = drawing.measured_tooth(session, tooth, marks)
-
-    def numbers(self) -> dict[int, tuple[tuple[Site, ...], tuple[Any, ...]]]:
+    def numbers(self) -> Numbers:
         """Return sites and stage of every tooth as they stand, a dragged mark included."""
-        return self._numbers
+        return self.picture.numbers
 
     def _draw(self) -> None:
-        session = self.session
-        if session is None:
-            words = "" if self.layer is None else "Choose the species"
-            self.overlay.drawing = Drawing(banner=words)
-        else:
-            cursor = session.round.state.cursor
-            number = None if cursor is None else cursor.tooth
-            self.overlay.drawing = drawing.marked_drawing(
-                session, self._parts, self._numbers.get(number or 0, ((), ()))[0], self.words()
-            )
-        if self.seeing.beside and self.layer is not None:
-            self.overlay.drawing = neighbours.with_neighbours(
-                self.overlay.drawing, self._neighbours()
-            )
+        self.overlay.drawing = self.picture.drawn(self.session, self.words())
         self.overlay.update()
-
-    def _neighbours(self) -> list[neighbours.Neighbour]:
-        """Every radiograph in the row, in px of the one being marked."""
-        row = []
-        for layer in self.image_layers():
-            image, _ = image_of_layer(layer)
-            session = self.sessions.get(id(layer))
-            still = neighbours.Still()
-            if session is not None and layer is not self.layer:
-                state = (session.round.marks, session.calibration)
-                if self._others.get(id(layer), (None,))[0] != state:
-                    self._others[id(layer)] = (state, neighbours.still(session))
-                still = self._others[id(layer)][1]
-            row.append(
-                neighbours.Neighbour(
-                    still,
-                    neighbours.caption(image, session, self.scale_of(layer)),
-                    (image.rows, image.cols),
-                    layer is self.layer,
-                    partial(self.seeing.onto_shown, layer),
-                )
-            )
-        return row
 
     def _follow_view(self, event: Any = None) -> None:
         if self.layer is None or self.layer not in self.viewer.layers:
@@ -255,7 +207,7 @@ class Marking(QObject):
         self.points.put(index, row, col)
         if mark.tooth is not None:
             moved = replace(mark, row=row, col=col)
-            self._measure(session, mark.tooth, session.round.marks.with_mark(moved))
+            self.picture.measure(session, [mark.tooth], session.round.marks.with_mark(moved))
             self.tooth_changed.emit(mark.tooth)
         self._draw()
 
@@ -310,25 +262,13 @@ class Marking(QObject):
 
     def asked(self) -> Step | None:
         """Return the mark the next click places: where roots were pointed at, none proposed."""
-        session = self.session
-        cursor = session.round.state.cursor if session is not None else None
-        if session is None or cursor is None or not self.pointing:
-            return cursor
-        state = session.round.state
-        proposed = {step_of(p.mark) for p in session.proposals}
-        if cursor not in proposed:
-            return cursor
-        of_tooth = (s for s in state.steps if s.tooth == cursor.tooth and state.open(s))
-        return next((s for s in of_tooth if s not in proposed), cursor)
+        return None if self.session is None else asking.asked(self.session, self.pointing)
 
     def root_to_point_at(self) -> str | None:
         """Return the root the next click points at; None when it places a mark."""
-        session = self.session
-        cursor = session.round.state.cursor if session is not None else None
-        if not self.pointing or session is None or cursor is None or cursor.tooth is None:
+        if not self.pointing or self.session is None:
             return None
-        apices = [p.mark.root or "" for p in session.proposals if p.mark.landmark == "apex"]
-        return session.round.state.root_to_point_at(cursor.tooth, apices)
+        return asking.root_to_point_at(self.session)
 
     def _point_at(self, session: Session, tooth: int, root: str, row: float, col: float) -> None:
         if self.act(lambda: session.round.point_at(tooth, root, row, col)):
@@ -347,18 +287,11 @@ class Marking(QObject):
 
     def words(self) -> str:
         """Say what comes next."""
-        session, root = self.session, self.root_to_point_at()
-        if session is None:
+        if self.session is None:
             return "Open a radiograph" if self.layer is None else "Choose the species"
         if not self.active:
             return "Marking is off: mouse and keys are napari's"
-        cursor = session.round.state.cursor
-        if root is None or cursor is None:
-            words = drawing.banner(session, self.asked())
-            more = cursor is None and session.round.state.roots and len(self.image_layers()) > 1
-            return f"{words}. PgDown: next image" if more else words
-        named = "" if root == "single" else f", {root} root"
-        return f"Point at: {cursor.tooth}{named}, midway along the root"
+        return asking.words(self.session, self.pointing, len(self.image_layers()) > 1)
 
     def nudge(self, right: float, down: float) -> None:
         """Move the last mark by half a pixel of the screen, toward a side of the screen."""
@@ -396,50 +329,29 @@ class Marking(QObject):
         touched = {m.tooth for m in set(session.round.marks) ^ set(before.marks)} - {None}
         touched |= {p[0] for p in set(session.round.state.pointed) ^ set(before.pointed)}
         for tooth in touched:
-            self._ask_for_proposals(session, int(tooth or 0))
+            self.finder.look(session, int(tooth or 0))
         return done
 
     # -- proposals ------------------------------------------------------------------------------
 
-    def _ask_for_proposals(self, session: Session, tooth: int) -> None:
-        state = session.round.state
-        if not any(
-            s.landmark != "furcation" and s.tooth == tooth and state.open(s) for s in state.steps
-        ):
-            return
-        self._asked += 1
-        asked = self._pool.submit(session.propose, tooth)
-
-        def report(done: Future[tuple[Proposed, ...]]) -> None:
-            if done.cancelled() or self._closed:
-                return
-            fault = done.exception()
-            found = () if fault is not None else done.result()
-            with contextlib.suppress(RuntimeError):
-                self.proposed.emit(session, tooth, (state, found, fault))
-
-        asked.add_done_callback(report)
-
     def _show_proposals(self, session: Session, tooth: int, answer: Any) -> None:
-        asked, found, fault = answer
-        self._asked -= 1
+        before, found, fault = answer
         if fault is not None:
             self.message.emit(f"No proposal for {tooth}: {fault}", True)
-        # Marks moved meanwhile: a newer request is on its way.
-        words = self.words()
         state = session.round.state
-        same = asked.marks.of(tooth=tooth) == state.marks.of(tooth=tooth)
-        if not same or asked.pointed != state.pointed:
-            return
+        same = before.marks.of(tooth=tooth) == state.marks.of(tooth=tooth)
+        if not same or before.pointed != state.pointed:
+            return  # marks moved meanwhile: a newer request is on its way
+        words = self.words()
         try:
             session.take_proposals(tooth, found)
         except InputRefused as refused:
             self.message.emit(str(refused), True)
-        if found and any(p[0] == tooth for p in state.pointed):
+        if any(p[0] == tooth for p in state.pointed):
             count = len(found)
-            self.message.emit(f"{tooth}: {count} mark{'s' * (count != 1)} proposed.", False)
-        if not found and any(p[0] == tooth for p in state.pointed):
-            self.message.emit(f"{tooth}: nothing sure enough to propose; place the marks.", True)
+            said = f"{tooth}: {count} mark{'s' * (count != 1)} proposed."
+            none = f"{tooth}: nothing sure enough to propose; place the marks."
+            self.message.emit(said if found else none, not found)
         if session is self.session:
             if self.words() != words:
                 self._moved_on = time.monotonic()
@@ -449,4 +361,4 @@ class Marking(QObject):
     @property
     def waiting(self) -> bool:
         """Whether proposals are still being sought."""
-        return self._asked > 0
+        return self.finder.waiting

@@ -11,6 +11,7 @@ import numpy as np
 from qtpy.QtCore import Qt
 from qtpy.QtGui import QImage, QKeySequence, QPixmap, QShortcut
 from qtpy.QtWidgets import (
+    QDialog,
     QFileDialog,
     QLabel,
     QLineEdit,
@@ -122,6 +123,7 @@ class MouthPanel(QWidget):
         self.gaps: tuple[Gap, ...] = ()
         self.gap: Gap | None = None
         self.worker: Any = None
+        self._measured: tuple[tuple[str, int], ...] = ()
         self._build()
         folder = self._folder_of_layers()
         if folder is not None:
@@ -169,15 +171,55 @@ class MouthPanel(QWidget):
             inside.addWidget(part)
         self.tabs = QTabWidget()
         self.tabs.addTab(chart, "Call out")
-        self.tabs.addTab(self.map, "Whole mouth")
+        self.tabs.addTab(self._map_tab(), "Mouth")
         self.tabs.addTab(closing, "Before you wake them")
         self.procedure = ProcedureList(self._steps_changed)
-        self.tabs.addTab(self.procedure, "Procedure")
+        self.tabs.addTab(self.procedure, "Steps")
+        # All four fit beside each other: what is behind an arrow is not found.
+        self.tabs.setUsesScrollButtons(False)
+        self.tabs.setStyleSheet("QTabBar::tab { padding: 4px 5px; font-size: 12px; }")
         box = QVBoxLayout(self)
         for part in (self.title, opener, self.tabs):
             box.addWidget(part)
         for keys, act in ((NEXT_OPEN, self.next_open), (MEASURE_AGAIN, self.measure_again)):
             QShortcut(QKeySequence(keys), self).activated.connect(act)
+
+    def _map_tab(self) -> QWidget:
+        tab = QWidget()
+        inside = QVBoxLayout(tab)
+        larger = QPushButton("In a window of its own")
+        larger.clicked.connect(self.enlarge_map)
+        inside.addWidget(self.map, 1)
+        inside.addWidget(larger)
+        return tab
+
+    def enlarge_map(self) -> QDialog:
+        """Show the map as large as the screen allows; a click there chooses a tooth, too."""
+        window = QDialog(self)
+        window.setWindowTitle("The whole mouth")
+        chart = MouthMap(self.go_to_tooth)
+        box = QVBoxLayout(window)
+        box.setContentsMargins(0, 0, 0, 0)
+        box.addWidget(chart)
+        room = self.screen().availableSize()
+        side = int(0.85 * min(room.width(), room.height()))
+        window.resize(side, side)
+        chart.show_shapes(self.map.shapes)
+        window.show()
+        return window
+
+    def showEvent(self, event: Any) -> None:
+        """Measure again if marks were placed since: what is open must not be yesterday's."""
+        super().showEvent(event)
+        if self.examination is not None and self._marks_on_disk() != self._measured:
+            self.measure_again()
+
+    def _marks_on_disk(self) -> tuple[tuple[str, int], ...]:
+        """Names and times of change of the visit's marks."""
+        if self.folder is None:
+            return ()
+        files = sorted((self.folder / "marks").glob("*.csv"))
+        return tuple((f.name, f.stat().st_mtime_ns) for f in files)
 
     def _folder_of_layers(self) -> Path | None:
         for layer in self.viewer.layers:
@@ -198,6 +240,7 @@ class MouthPanel(QWidget):
 
         self.title.setText(f"{folder.name}: measuring…")
         self.folder = folder
+        self._measured = self._marks_on_disk()
         self.worker = in_background(lambda: examine(folder), self._opened, self.say)
 
     def measure_again(self) -> None:
@@ -290,7 +333,8 @@ class MouthPanel(QWidget):
         if self.gap.tooth is not None:
             self.go_to_tooth(self.gap.tooth)
         self.tabs.setCurrentIndex(TABS.get(self.gap.screen, 2))
-        self.message.setText(self.gap.sentence)
+        for label in (self.message, self.procedure.message):
+            label.setText(self.gap.sentence)
 
     def go_to_tooth(self, number: int) -> None:
         """Show the tooth's radiograph and put the charting there."""

@@ -19,7 +19,7 @@ from perioview_napari.chooser import Chooser
 from perioview_napari.convert import image_of_layer
 from perioview_napari.marking import Marking
 from perioview_napari.numbers_table import NumbersTable
-from perioview_napari.round_buttons import RoundButtons, plain_button
+from perioview_napari.round_buttons import RoundButtons
 from perioview_napari.scale_controls import (
     ScaleControls,
     ask_for_ruler,
@@ -30,6 +30,7 @@ from perioview_napari.scale_controls import (
 )
 from perioview_napari.sections import Section, wrapped
 from perioview_napari.view_controls import ViewControls
+from perioview_napari.visit_controls import VisitControls
 from perioview_napari.visits import Visits
 from perioview_napari.window_actions import WindowActions
 
@@ -169,20 +170,14 @@ class MarkingPanel(QWidget):
 
     def _view(self) -> QWidget:
         self.view = ViewControls(self.run)
-        self.view.local.toggled.connect(self.marking.seeing.show_local_contrast)
-        self.view.gamma.valueChanged.connect(self._gamma_slid)
-        self.view.beside.toggled.connect(self.show_beside)
-        self.view.snap.toggled.connect(self._snapping_switched)
-        self.view.reach.valueChanged.connect(self._reach_changed)
+        self.window_actions.join(self.view)
         return self.view
 
     def _visit(self) -> QWidget:
-        body = QWidget()
-        row = QHBoxLayout(body)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(plain_button("New visit…", self._new_visit))
-        row.addWidget(plain_button("Open visit…", self._open_visit))
-        return body
+        controls = VisitControls()
+        controls.chosen.connect(self.open_visit)
+        controls.refused.connect(lambda fault: self.say(fault, True))
+        return controls
 
     def resizeEvent(self, event: Any) -> None:
         """Where there is little room, leave it to the numbers: fold what the user did not open."""
@@ -297,35 +292,6 @@ class MarkingPanel(QWidget):
         own = getattr(self.window_actions, action, None)
         (own or getattr(self.actions, action))()
 
-    def _gamma_slid(self, value: int) -> None:
-        if self.marking.layer is not None:
-            self.marking.layer.gamma = self.view.gamma_of(value)
-
-    def show_beside(self, on: bool) -> None:
-        """Show all radiographs in a row with their teeth, or the one being marked alone."""
-        if on:
-            for layer in self.marking.image_layers():
-                _, path = image_of_layer(layer)
-                # One that cannot be marked is shown all the same, without marks.
-                with contextlib.suppress(InputRefused):
-                    self.marking.open_session(
-                        layer, self.visits.species(path), self.visits.teeth(path)
-                    )
-        self.marking.show_beside(on)
-
-    def _snapping_switched(self, on: bool) -> None:
-        self.marking.snapping = on
-        self.say(
-            "CEJ and crest marks settle on the nearest edge within reach."
-            if on
-            else "Marks stay where they are put.",
-            False,
-        )
-
-    def _reach_changed(self, reach_mm: float) -> None:
-        if self.marking.session is not None:
-            self.marking.session.snap_mm = reach_mm
-
     # -- scale ------------------------------------------------------------------------------
 
     def ask_for_ruler(self, distances: str, label: str = "") -> None:
@@ -354,24 +320,6 @@ class MarkingPanel(QWidget):
         self.marking.rescale()
 
     # -- visit ------------------------------------------------------------------------------
-
-    def _new_visit(self) -> None:
-        from perioview_napari.visit_dialog import new_visit_dialog
-
-        try:
-            folder = new_visit_dialog(self)
-        except InputRefused as fault:
-            self.say(str(fault), True)
-            return
-        if folder is not None:
-            self.open_visit(folder)
-
-    def _open_visit(self) -> None:
-        from qtpy.QtWidgets import QFileDialog
-
-        chosen = QFileDialog.getExistingDirectory(self, "Open a visit folder")
-        if chosen:
-            self.open_visit(Path(chosen))
 
     def open_visit(self, folder: Path) -> None:
         """Show the radiographs of a visit folder in place of what is open."""

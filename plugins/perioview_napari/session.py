@@ -22,6 +22,7 @@ from perioview.marking_round import (
 )
 from perioview.marks import CONFIDENCE, Mark, Marks, check_marks
 from perioview.proposals import Proposal, crest_proposals
+from perioview.proposals_strip import Strip
 from perioview.root_direction import root_direction
 from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
@@ -62,6 +63,7 @@ class Session:
         self.mark_sd: MarkSd | None = None
         self.snap_mm = RADIUS_MM
         self._direction: tuple[tuple[Mark, Mark] | None, int] = (None, 0)
+        self._strips: dict[tuple[object, ...], Strip] = {}
         self.round = MarkingRound(self.species, self._state_on_disk())
         # Teeth once chosen here stand; what the visit says is for the first time only.
         first = not self.round_path.exists()
@@ -234,7 +236,14 @@ class Session:
         }
         crests = (
             _proposed(p, min(p.confidence, weakest.get(p.root, 1.0)))
-            for p in crest_proposals(self.image, of_tooth, self.calibration, self.species)
+            for p in crest_proposals(
+                self.image,
+                Marks((*marks, *(p.mark for p in roots))),
+                self.calibration,
+                self.species,
+                teeth=(tooth,),
+                kept=self._strips,
+            )
         )
         return (*roots, *crests)
 

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import TYPE_CHECKING
 
 from qtpy.QtWidgets import QInputDialog
 
+from perioview.errors import InputRefused
+from perioview_napari.convert import image_of_layer
 from perioview_napari.orientation import Orientation
+from perioview_napari.view_controls import ViewControls
 
 if TYPE_CHECKING:
     from perioview_napari.panel import MarkingPanel
@@ -25,6 +29,14 @@ class WindowActions:
     def __init__(self, panel: MarkingPanel) -> None:
         self.panel = panel
         self.marking = panel.marking
+
+    def join(self, view: ViewControls) -> None:
+        """Let the controls of the view do what they say."""
+        view.local.toggled.connect(self.marking.seeing.show_local_contrast)
+        view.gamma.valueChanged.connect(self._gamma_slid)
+        view.beside.toggled.connect(self._show_beside)
+        view.snap.toggled.connect(self._snapping_switched)
+        view.reach.valueChanged.connect(self._reach_changed)
 
     def point(self) -> None:
         """Let clicks point at whole roots, whose marks are then proposed, or place marks."""
@@ -105,13 +117,40 @@ class WindowActions:
         slider = self.panel.view.gamma
         slider.setValue(slider.value() + step)
 
+    def _gamma_slid(self, value: int) -> None:
+        if self.marking.layer is not None:
+            self.marking.layer.gamma = self.panel.view.gamma_of(value)
+
     def beside(self) -> None:
         """Show the radiographs side by side, or one alone."""
         self.panel.view.beside.toggle()
 
+    def _show_beside(self, on: bool) -> None:
+        if on:
+            for layer in self.marking.image_layers():
+                _, path = image_of_layer(layer)
+                visits = self.panel.visits
+                # One that cannot be marked is shown all the same, without marks.
+                with contextlib.suppress(InputRefused):
+                    self.marking.open_session(layer, visits.species(path), visits.teeth(path))
+        self.marking.show_beside(on)
+
     def snap(self) -> None:
         """Let marks settle on edges, or stay exactly where they are put."""
         self.panel.view.snap.toggle()
+
+    def _snapping_switched(self, on: bool) -> None:
+        self.marking.snapping = on
+        self.panel.say(
+            "CEJ and crest marks settle on the nearest edge within reach."
+            if on
+            else "Marks stay where they are put.",
+            False,
+        )
+
+    def _reach_changed(self, reach_mm: float) -> None:
+        if self.marking.session is not None:
+            self.marking.session.snap_mm = reach_mm
 
     def keys(self) -> None:
         """Show or hide the list of keys."""

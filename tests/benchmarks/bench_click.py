@@ -4,6 +4,8 @@
     python tests/benchmarks/bench_click.py --no-scale       the same without a scale
     python tests/benchmarks/bench_click.py --per-tooth      one click a tooth, on either root
     python tests/benchmarks/bench_click.py --time           one 1500 x 2000 image
+    python tests/benchmarks/bench_click.py --network ak.npz --generator E F --seeds 30000 30040
+                                    a network that `train_click.py fit` made of A and K alone
 
 The network was trained on generators A, E, F and K; B, C and D are built differently. A click falls
 between a fifth and seven tenths of the root, a tenth of its width off the middle (SD). Which way
@@ -30,6 +32,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from click_sites import SIDES, RootSite, root_sites
 from phantoms.scene import Phantom
 
+from perioview import proposals_click_network
 from perioview.bone_loss import sites
 from perioview.calibration import Calibration
 from perioview.marks import Mark, Marks
@@ -343,7 +346,11 @@ def main() -> None:
     parser.add_argument("--untold", action="store_true", help="which way is mesial is not told")
     parser.add_argument("--per-tooth", action="store_true", help="one click a tooth, not a root")
     parser.add_argument("--time", action="store_true")
+    parser.add_argument("--network", help="judge this fitted network instead of the package's")
     args = parser.parse_args()
+    if args.network:
+        fitted = {k: v.astype(np.float32) for k, v in np.load(args.network).items()}
+        proposals_click_network.networks = lambda: ((fitted,), 1.0)
     if args.time:
         timing()
         return

@@ -32,7 +32,8 @@ def visit(tmp_path):
 
 
 def test_mouth_panel_charts_maps_and_finds_gaps(make_napari_viewer, qtbot, visit):
-    from perioview_napari.mouth_panel import MouthPanel
+    from perioview_napari.mouth_panel import TABS, MouthPanel
+    from qtpy.QtWidgets import QLabel
 
     (visit / "chart.csv").unlink()
     viewer = make_napari_viewer()
@@ -53,10 +54,33 @@ def test_mouth_panel_charts_maps_and_finds_gaps(make_napari_viewer, qtbot, visit
     panel.take_line()
     # A pocket of 45 mm is refused: nothing is recorded, the line stays to be corrected.
     assert panel.entry.at == at and panel.line.text() == "45 3 3 3 3 3"
+    panel.tabs.setCurrentIndex(2)
     panel.next_open()
     assert panel.gap == panel.gaps[0]
+    # Where the gap is seen to, with the sentence that says what is missing.
+    assert panel.tabs.currentIndex() == TABS[panel.gap.screen]
+    shown = panel.tabs.currentWidget().findChildren(QLabel)
+    assert panel.gap.sentence in [label.text() for label in shown]
+    following = next(g for g in panel.gaps if g.screen == "chart")
+    panel.gap = panel.gaps[panel.gaps.index(following) - 1]
+    panel.next_open()
+    assert panel.tabs.currentIndex() == 0 and panel.message.text() == following.sentence
     panel.tabs.setCurrentIndex(1)
     panel.show()
+    large = panel.enlarge_map()
+    assert large.findChild(type(panel.map)).shapes == panel.map.shapes
+    large.close()
+    # Marks that were placed meanwhile are measured when the panel is looked at again.
+    marks = next((visit / "marks").iterdir())
+    measured = panel.worker
+    panel.hide()
+    panel.show()
+    assert panel.worker is measured
+    panel.hide()
+    marks.write_bytes(marks.read_bytes() + b"\n")
+    panel.show()
+    assert panel.worker is not measured
+    qtbot.waitUntil(lambda: "measuring" not in panel.title.text(), timeout=20_000)
     procedure = panel.procedure
     pack_in = next(s for s in procedure.steps if s.asks == "count")
     procedure.tick(pack_in, count=2)

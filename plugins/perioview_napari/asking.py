@@ -1,0 +1,50 @@
+"""What the next click is for, in words: a mark, or a root to point at; no Qt."""
+
+from __future__ import annotations
+
+from perioview.marking_round import Step, step_of
+from perioview_napari.drawing import banner
+from perioview_napari.session import Session
+
+
+def asked(session: Session, pointing: bool) -> Step | None:
+    """Return the mark the next click places: where roots were pointed at, one not proposed."""
+    state = session.round.state
+    cursor = state.cursor
+    if cursor is None or not pointing:
+        return cursor
+    proposed = {step_of(p.mark) for p in session.proposals}
+    if cursor not in proposed:
+        return cursor
+    of_tooth = (s for s in state.steps if s.tooth == cursor.tooth and state.open(s))
+    return next((s for s in of_tooth if s not in proposed), cursor)
+
+
+def root_to_point_at(session: Session) -> str | None:
+    """Return the root of the tooth in hand that is still to be pointed at, if there is one."""
+    state = session.round.state
+    if state.cursor is None or state.cursor.tooth is None:
+        return None
+    apices = [p.mark.root or "" for p in session.proposals if p.mark.landmark == "apex"]
+    return state.root_to_point_at(state.cursor.tooth, apices)
+
+
+def words(session: Session, pointing: bool, more_images: bool) -> str:
+    """Say what comes next.
+
+    Parameters
+    ----------
+    session : Session
+    pointing : bool
+        Whether clicks point at whole roots.
+    more_images : bool
+        Whether there are other radiographs to go on with.
+    """
+    state = session.round.state
+    root = root_to_point_at(session) if pointing else None
+    if root is not None and state.cursor is not None:
+        named = "" if root == "single" else f", {root} root"
+        return f"Point at: {state.cursor.tooth}{named}, midway along the root"
+    said = banner(session, asked(session, pointing))
+    done = state.cursor is None and bool(state.roots)
+    return f"{said}. PgDown: next image" if done and more_images else said
