@@ -263,7 +263,7 @@ def _stretched(
 def _disturbed(
     rng: np.random.Generator, g: Array, known: Array, truth: Array, along: Array, image: Array
 ) -> tuple[Array, Array]:
-    """Other curves, drifts, noise, lateral slips, gum-air borders, wiped crests, image borders."""
+    """Other curves, drifts, noise, slips, things in front, gum-air borders, wiped crests, edges."""
     n, images = len(g), image.max() + 1
 
     def each(values: Array) -> Array:
@@ -284,6 +284,14 @@ def _disturbed(
     g = g + rng.standard_normal(g.shape, dtype=np.float32) * each(noise)
     some = np.flatnonzero(rng.random(n) < 0.25)
     g[some] = _bordered(rng, g[some], along[some], truth[some])
+    for i in np.flatnonzero(rng.random(n) < 0.15):
+        other = np.roll(g[rng.integers(n)], int(rng.integers(-30, 31)), axis=0)
+        other = other[:, ::-1] if rng.random() < 0.5 else other
+        g[i] += rng.uniform(0.04, 0.25) * (other - other.mean())
+    for i in np.flatnonzero(rng.random(n) < 0.1):
+        row, lane = int(rng.integers(0, LONGEST - 20)), int(rng.integers(0, K - 4))
+        high, wide = int(rng.integers(4, 25)), int(rng.integers(3, 14))
+        g[i, row : row + high, lane : lane + wide] += rng.normal(0, 0.25)
     for i in np.flatnonzero(rng.random(n) < 0.04):
         g[i] = _wiped(rng, g[i], along[i], float(truth[i]))
     for i in np.flatnonzero(rng.random(n) < 0.05):
