@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from qtpy.QtCore import Qt, QTimer
 from qtpy.QtGui import QFontDatabase
 from qtpy.QtWidgets import (
     QComboBox,
+    QFileDialog,
     QFormLayout,
     QHBoxLayout,
     QLabel,
@@ -71,7 +73,10 @@ class ComparePanel(QWidget):
     def _build(self) -> None:
         self.setMinimumWidth(340)
         self.earlier, self.later = QComboBox(), QComboBox()
+        opener = QPushButton("Open an earlier visit beside this one…")
+        opener.clicked.connect(self._ask_folder)
         form = QFormLayout()
+        form.addRow(opener)
         form.addRow("earlier", self.earlier)
         form.addRow("later", self.later)
         self.go = QPushButton("Lay the later on the earlier")
@@ -95,7 +100,9 @@ class ComparePanel(QWidget):
         self.carry = QPushButton("Carry the earlier marks to the later")
         self.carry.setEnabled(False)
         self.carry.clicked.connect(self.carry_marks)
-        self.message = QLabel("Open an earlier and a later radiograph of the same place.")
+        self.message = QLabel(
+            "Open an earlier and a later radiograph of the same place, then lay one on the other."
+        )
         self.message.setWordWrap(True)
         self.table = QLabel("")
         self.table.setFont(QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont))
@@ -111,6 +118,37 @@ class ComparePanel(QWidget):
         for part in (QLabel("earlier … later"), self.fade, self.blink, self.carry, self.message):
             box.addWidget(part)
         box.addWidget(area, 1)
+
+    def _ask_folder(self) -> None:
+        chosen = QFileDialog.getExistingDirectory(self, "The folder of an earlier visit")
+        if chosen:
+            self.open_earlier(Path(chosen))
+
+    def open_earlier(self, folder: Path) -> None:
+        """Open a visit's radiographs beside those that are open, named with its date."""
+        from perioview.files.visit_folder import read_visit
+        from perioview_napari.reader import layers
+
+        try:
+            date = read_visit(folder).visit.get("date", folder.name)
+            opened = layers(str(folder))
+        except InputRefused as fault:
+            self.say(str(fault))
+            return
+        own = [la for la in self.viewer.layers if is_perioview_image(la)]
+        units = {"units": own[0].units} if own else {}
+        names = []
+        for data, kwargs, _ in opened:
+            name = f"{kwargs['name']} of {date}"
+            names.append((kwargs["name"], name))
+            self.viewer.add_image(data, **kwargs | units | {"name": name, "visible": False})
+        self.say(f"{len(names)} images of {date} opened; choose which belong together.")
+        # The same file name is the same view, as a rule.
+        for plain, name in names:
+            if plain in [la.name for la in own]:
+                self.earlier.setCurrentText(name)
+                self.later.setCurrentText(plain)
+                return
 
     def refresh(self, event: Any = None) -> None:
         """List the images that perioview opened."""
@@ -231,7 +269,11 @@ class ComparePanel(QWidget):
         )  # fmt: skip
         self.viewer.add_image(picture, rgb=True, name=CHANGE, visible=False, **place)
         self._faded(self.fade.value())
-        self.viewer.reset_view()
+        if panel is None:
+            self.viewer.reset_view()
+        else:
+            panel.marking.refresh()  # its marks on top of what was added
+            panel.marking.seeing.fit()
         self.carry.setEnabled(True)
         area = changed.known.sum() or 1
         self.say(

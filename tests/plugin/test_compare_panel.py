@@ -4,6 +4,7 @@ import shutil
 
 import numpy as np
 import pytest
+from perioview_napari.convert import image_of_layer
 
 from perioview.files.tables import read_marks
 
@@ -105,3 +106,28 @@ def test_points_clicked_on_both_images_align_them(comparing, qtbot):
     landed = panel.alignment[2].earlier_from_later([(m.row, m.col) for m in truth][:4])
     there = [(m.row, m.col) for m in own][:4]
     assert np.abs(landed - np.array(there)).max() < 3.0
+
+
+def test_an_earlier_visit_opens_beside_the_one_that_is_open(marked, qtbot):
+    from perioview_napari.compare_panel import ComparePanel
+    from perioview_napari.sample_data import sample_visit
+
+    before = marked.marking.layer
+    panel = ComparePanel(marked.viewer)
+    qtbot.addWidget(panel)
+    folder = sample_visit().parent / "toy-dog-recheck"
+    panel.open_earlier(folder / "marks")
+    assert "visit.toml" in panel.message.text()
+    panel.open_earlier(folder)
+    added = [la for la in marked.marking.image_layers() if " of 20" in la.name]
+    try:
+        assert len(added) == 2 and not any(la.visible for la in added)
+        assert marked.marking.layer is before
+        assert panel.earlier.currentText().startswith("left-jaw.dcm of 20")
+        assert panel.later.currentText() == "left-jaw.dcm"
+        # Each has its own marks file, in its own visit.
+        assert marked.visits.marks_path(image_of_layer(added[0])[1]).parent.parent == folder
+    finally:
+        panel.close()
+        for layer in added:
+            marked.viewer.layers.remove(layer)
