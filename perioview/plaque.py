@@ -17,6 +17,7 @@ from perioview.plaque_density import Dye, Mask
 from perioview.plaque_enamel import Enamel, Sample, brown_share, clean_enamel, colour_sample
 from perioview.plaque_film import counted_film, crown_shades, tooth_crop
 from perioview.plaque_index import mouth_index, mouth_turesky, plaque_rules
+from perioview.plaque_network import corrections, seen_teeth
 from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
 from perioview.plaque_stain import Stain, stain_colour
 from perioview.plaque_tooth import Counted, tooth_plaque
@@ -84,12 +85,20 @@ def plaque(
     samples = {t: colour_sample(c.rgb, c.region, c.region & ~c.glare) for t, c in crops.items()}
     enamel, stain = _enamel_and_stain(samples, two_tone)
     photo_flags = _photo_flags(enamel, stain, two_tone, light)
+    seen = seen_teeth({t: crops[t].parts for t in enamel}, enamel, stain, two_tone)
+    correction = corrections(seen, stain.share)
     shade = crown_shades(crops, enamel, stain) if two_tone else {}
     stain_map = np.zeros(regions.shape, np.uint8)
     teeth = []
     for tooth, box in sorted(boxes.items()):
         counted = counted_film(
-            crops[tooth], enamel.get(tooth), stain, density, two_tone, shade.get(tooth)
+            crops[tooth],
+            enamel.get(tooth),
+            stain,
+            density,
+            two_tone,
+            correction.get(tooth),
+            shade.get(tooth),
         )
         flags = photo_flags + _tooth_flags(
             samples[tooth], counted, enamel.get(tooth), stain.brown.degrees

@@ -19,13 +19,12 @@ from perioview.plaque_density import (
     without_rim,
 )
 from perioview.plaque_enamel import Enamel
-from perioview.plaque_index import plaque_rules
-from perioview.plaque_shade import Shade, hidden_film, inks, shades, unmixed
+from perioview.plaque_hidden import Hidden, hidden_film
+from perioview.plaque_inks import inks, unmixed
+from perioview.plaque_network import Correction
+from perioview.plaque_shade import Shade, shades
 from perioview.plaque_stain import Stain
 from perioview.plaque_tooth import Counted
-
-# Uncertainty of the shade of a crown, log10, beside the scatter about its fit.
-SHADE_SD = 0.03
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,6 +41,11 @@ class Crop:
     def size(self) -> float:
         """Side of a square as large as the tooth, px of the crop."""
         return math.sqrt(float(np.count_nonzero(self.region)))
+
+    @property
+    def parts(self) -> tuple[NDArray[np.uint8], Mask, Mask]:
+        """Colours, region and glare."""
+        return self.rgb, self.region, self.glare
 
 
 def tooth_crop(rgb: NDArray[np.uint8], region: Mask) -> Crop:
@@ -74,7 +78,7 @@ def crown_shades(
 ) -> dict[int, Shade]:
     """How light falls on each tooth that has clean enamel to compare with."""
     return shades(
-        {t: (crops[t].rgb, crops[t].region, crops[t].glare) for t in enamel},
+        {t: crops[t].parts for t in enamel},
         {t: e.ratios for t, e in enamel.items()},
         inks(stain.newer, stain.older, stain.brown),
     )
@@ -86,6 +90,7 @@ def counted_film(
     stain: Stain,
     density: float,
     two_tone: bool,
+    correction: Correction | None = None,
     shade: Shade | None = None,
 ) -> Counted:
     """Density of dye on one tooth, and which of its pixels are stained.
@@ -102,6 +107,8 @@ def counted_film(
         Density above which a pixel is stained.
     two_tone : bool
         Whether older plaque takes a colour of its own.
+    correction : Correction, optional
+        What the tooth's surroundings tell beside its hue.
     shade : Shade, optional
         Light that falls on the crown: shows older dye over brown, which is grey.
     """
@@ -109,54 +116,56 @@ def counted_film(
 
     if enamel is None:
         nothing = np.zeros(crop.region.shape, np.float32)
-        return Counted(crop.region, crop.glare, crop.region_px, nothing, nothing > 0, None, 0.0)
+        return Counted(crop.region, crop.glare, crop.region_px, nothing, nothing > 0, None, nothing)
     # Averaging has smoothed a reduced crop already.
     rgb = crop.rgb
     if crop.factor == 1:
         rgb = cv2.GaussianBlur(rgb, (3, 3) if crop.size < 200 else (5, 5), 0)
-    older, share, sd = None, 0.0, 0.0
+    older = None
     if two_tone:
         film, older = two_tone_density(
             rgb, enamel.ratios, stain.newer, stain.older, stain.brown.degrees
         )
-        if shade is not None:
-            film, older, share, sd = _with_hidden(
-                rgb, crop, film, older, enamel.ratios, stain, shade, density
-            )
     else:
         film = one_tone_density(rgb, enamel.ratios, stain.newer, stain.brown.degrees)
+    seen, sd = film, np.full_like(film, enamel.sd)
+    if correction is not None:
+        gain, offset, sd, odds = (_spread(p, film) for p in correction.planes)
+        film = (1 + gain) * film + offset
+        # Where its hue shows a film it shows its age as well.
+        older = None if older is None else np.where(seen > density, older, odds > 0)
+    if older is not None and shade is not None:
+        hidden = _hidden(rgb, crop, enamel.ratios, stain, shade)
+        more = hidden.density > film
+        film, older = np.where(more, hidden.density, film), np.where(more, hidden.older, older)
     film = without_rim(film, crop.region, ~crop.glare, min(6.0, 0.02 * crop.size))
     stained = stained_area(film, density)
+    unseen = stained & (seen <= density) & (film - seen > density / 2) & crop.region & ~crop.glare
+    share = float(np.count_nonzero(unseen)) / max(1, crop.region_px // crop.factor**2)
     return Counted(
-        crop.region, crop.glare, crop.region_px, film, stained, older, enamel.sd, share, sd
+        crop.region,
+        crop.glare,
+        crop.region_px,
+        film,
+        stained,
+        older,
+        sd,
+        share if two_tone else 0.0,
     )
 
 
-def _with_hidden(
-    rgb: NDArray[np.uint8],
-    crop: Crop,
-    film: Plane,
-    older: Mask,
-    clean: tuple[float, float],
-    stain: Stain,
-    shade: Shade,
-    density: float,
-) -> tuple[Plane, Mask, float, float]:
-    """Add what only darkness shows; with its share of the tooth, and the SD of that, in points."""
+def _hidden(
+    rgb: NDArray[np.uint8], crop: Crop, clean: tuple[float, float], stain: Stain, shade: Shade
+) -> Hidden:
+    """What only darkness shows."""
     found = inks(stain.newer, stain.older, stain.brown)
-    mix = unmixed(rgb, clean, found)
-    valid = crop.region & ~crop.glare
-    seen = film > density
-    hidden = hidden_film(mix, found, shade.light, valid)
-    more = hidden.density > film
-    share = float(np.mean((hidden.density > density)[valid] & ~seen[valid])) if valid.any() else 0.0
-    sd = 0.0
-    if valid.any():
-        off = math.hypot(SHADE_SD, shade.sd)
-        low, high = (
-            hidden_film(mix, found, shade.light + np.float32(d), valid).density for d in (-off, off)
-        )
-        border = ((high > density) & ~(low > density) & ~seen)[valid]
-        rule = plaque_rules()["trust"]
-        sd = 100 * math.hypot(float(np.mean(border)) / 2, rule["hidden_sd"] * share)
-    return np.where(more, hidden.density, film), np.where(more, hidden.older, older), share, sd
+    return hidden_film(unmixed(rgb, clean, found), found, shade.light, crop.region & ~crop.glare)
+
+
+def _spread(coarse: Plane, film: Plane) -> Plane:
+    """A plane on the network's grid, over all pixels of the crop."""
+    import cv2
+
+    rows, cols = film.shape
+    fine: Plane = cv2.resize(coarse, (cols, rows), interpolation=cv2.INTER_LINEAR)
+    return fine

@@ -36,12 +36,10 @@ class Counted:
         Where it exceeds the threshold.
     older : ndarray of bool or None
         Where a two-tone dye looks older.
-    zero_sd : float
-        Uncertainty of the zero of density.
+    sd : ndarray of float32, shape (rows, cols)
+        Uncertainty of the density, shared by near pixels.
     hidden_share : float
-        Share of the tooth whose stain only its darkness shows, 0 to 1.
-    hidden_sd_pct : float
-        Uncertainty of coverage from stain that only its darkness shows, percent.
+        Share of the tooth whose stain its hue alone does not show, 0 to 1.
     """
 
     region: Mask
@@ -50,9 +48,8 @@ class Counted:
     density: Plane
     stained: Mask
     older: Mask | None
-    zero_sd: float
+    sd: Plane
     hidden_share: float = 0.0
-    hidden_sd_pct: float = 0.0
 
     @property
     def valid(self) -> Mask:
@@ -131,11 +128,8 @@ def tooth_plaque(
     rule = plaque_rules()["trust"]
     if threshold > rule["faint_sd_pct"]:
         flags += ("faint_stain",)
-    sd = math.hypot(threshold, border, rule["least_sd_pct"])
-    if two_tone and "tartar" in flags:
-        # Blue over brown is grey, and not all of it is seen by its darkness.
-        sd = math.hypot(sd, rule["tartar_two_tone_sd_pct"])
-    sd = math.hypot(sd, counted.hidden_sd_pct)
+    hidden = 100 * rule["hidden_sd"] * counted.hidden_share
+    sd = math.hypot(threshold, border, hidden, rule["least_sd_pct"])
     if "blurred" in flags:
         sd = math.hypot(sd, rule["blurred_sd_pct"])
     return ToothPlaque(
@@ -192,10 +186,9 @@ def _coverage_sds(
     """SDs of coverage: by the zero and the scale of density, and by where stain ends, in points."""
     rule = plaque_rules()["trust"]
     area = np.count_nonzero(valid)
-    shift = math.hypot(counted.zero_sd, rule["scale_sd"] * density)
-    values = counted.density[valid]
-    more = np.count_nonzero(values > density - shift)
-    less = np.count_nonzero(values > density + shift)
+    values, shift = counted.density[valid], counted.sd[valid]
+    more = np.count_nonzero(values + shift > density)
+    less = np.count_nonzero(values - shift > density)
     threshold = 50 * (more - less) / area
     edge = np.count_nonzero(stained[:, 1:] != stained[:, :-1])
     edge += np.count_nonzero(stained[1:] != stained[:-1])

@@ -11,7 +11,7 @@ from perioview.image import Image
 from perioview.plaque import plaque
 from perioview.plaque_brown import Brown, brown_colour
 from perioview.plaque_density import Dye
-from perioview.plaque_shade import inks, unmixed
+from perioview.plaque_inks import inks, unmixed
 
 sys.path.insert(0, str(Path(__file__).parent))
 from plaque_phantoms import six_bands
