@@ -440,3 +440,46 @@ def test_a_click_beside_every_root_leads_to_nothing_sure() -> None:
             )
             sure += sum(p.confidence >= 0.8 for p in found)
     assert sure == 0
+
+
+def test_no_apex_is_surer_than_its_spread_allows() -> None:
+    # Chebyshev's inequality for 0.8 mm, from the proposal's own SD: at most 1 - (sd / 0.8)^2.
+    bounds = []
+    for seed in range(3):
+        phantom = painted(seed)
+        for site in root_sites(phantom):
+            for p in clicked(phantom, site, mesial=mesial(site)):
+                if p.landmark == "apex":
+                    bounds.append(1 - ((p.sd_mm or 9) / 0.8) ** 2)
+                    assert p.confidence <= max(bounds[-1], 0) + 1e-9
+    assert min(bounds) < 0.8 < max(bounds)  # of both kinds, or nothing was tested
+
+
+def test_the_samples_long_canine_is_found_from_one_click() -> None:
+    from perioview.calibration import calibration
+    from perioview.files.reading import read_image
+    from perioview.files.samples import sample_visits
+    from perioview.files.tables import read_marks
+
+    folder = next(v for v in sample_visits() if v.name == "toy-dog-cleaning")
+    image = read_image(folder / "images" / "right-lower-canine.dcm")
+    marks = read_marks(
+        folder / "marks" / "right-lower-canine.dcm.csv",
+        species="dog",
+        rows=image.rows,
+        cols=image.cols,
+    )
+    scale = calibration(image)
+    apex = next(m for m in marks if m.landmark == "apex")
+    cej = np.mean([(m.row, m.col) for m in marks.of(landmark="cej")], axis=0)
+    at = cej + 0.3 * (np.array([apex.row, apex.col]) - cej)
+    found = root_proposals(image, (float(at[0]), float(at[1])), 404, "single", scale, "dog")
+    assert {(p.landmark, p.side) for p in found} == {
+        ("cej", "mesial"),
+        ("cej", "distal"),
+        ("apex", ""),
+    }
+    for p in found:
+        goals = [m for m in marks.of(landmark=p.landmark)]
+        off = [np.hypot(p.row - m.row, p.col - m.col) * scale.pitch[0] for m in goals]
+        assert min(off) < 0.5
