@@ -1,7 +1,7 @@
 """How likely each place around a click is the crown's outline: a small trained network.
 
 Rays run from the click outward, their steps growing with the distance, so that a small and a
-large tooth look alike. What the network sees of a place is the colour before, at and beyond it.
+large tooth look alike. The network sees the whole turn of rays at once.
 """
 
 from __future__ import annotations
@@ -15,14 +15,15 @@ from numpy.typing import NDArray
 
 Field = NDArray[np.float32]
 
-ANGLES = 128
+ANGLES, STEPS = 128, 160
 # First radius in px of the reduced photo, and growth from one step to the next.
 NEAREST, GROWTH = 6.0, 1.03
 # Longest side of the reduced photo, px.
 REDUCED = 700
-# Steps along the ray, and rays to the side, whose colour the network sees.
-ALONG = (-28, -20, -14, -9, -6, -4, -2, -1, 0, 1, 2, 4, 6, 9, 14, 20, 28)
-ASIDE = (-7, -2, 0, 2, 7)
+# Channels at each halving of the grid.
+WIDTHS = (24, 32, 48, 48)
+# Seen of a place: three planes and whether it is outside, of four places at once, and how far.
+INPUTS = 4 * 4 + 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,9 +45,7 @@ def rays(shape: tuple[int, ...], centre: tuple[float, float]) -> Rays:
     centre : tuple of float
         (row, col) in it.
     """
-    farthest = 0.75 * max(shape[:2])
-    steps = int(np.log(max(2.0, farthest / NEAREST)) / np.log(GROWTH)) + 1
-    radius = NEAREST * GROWTH ** np.arange(steps)
+    radius = NEAREST * GROWTH ** np.arange(STEPS)
     theta = np.arange(ANGLES) * (2 * np.pi / ANGLES)
     y = (centre[0] + np.sin(theta)[:, None] * radius).astype(np.float32)
     x = (centre[1] + np.cos(theta)[:, None] * radius).astype(np.float32)
@@ -55,13 +54,18 @@ def rays(shape: tuple[int, ...], centre: tuple[float, float]) -> Rays:
 
 
 def seen(rgb: NDArray[np.uint8], around: Rays) -> Field:
-    """What the network sees of every place; shape (angles, steps, inputs).
+    """Light, red and blue against green at every place, over the bright ones' median.
 
     Parameters
     ----------
     rgb : ndarray of uint8, shape (rows, cols, 3)
         Reduced photo, glare filled in.
     around : Rays
+
+    Returns
+    -------
+    ndarray of float32, shape (angles, steps, 3)
+        Decadic logs of linear light.
     """
     import cv2
 
@@ -72,54 +76,88 @@ def seen(rgb: NDArray[np.uint8], around: Rays) -> Field:
     red, green, blue = (polar[..., c] for c in range(3))
     planes = np.stack([(red + green + blue) / 3, red - green, blue - green], axis=-1)
     planes -= _bright(planes, around)
-    steps = planes.shape[1]
-    parts = []
-    for aside in ASIDE:
-        turned = np.roll(planes, -aside, axis=0)
-        for along in ALONG:
-            at = np.clip(np.arange(steps) + along, 0, steps - 1)
-            parts.append(turned[:, at])
-    # Darkest so far, deepest seam so far, and how far out this is.
-    light = planes[..., 0]
-    seam = np.minimum(np.roll(light, 4, axis=1), np.roll(light, -4, axis=1)) - light
-    seam[:, :4] = seam[:, -4:] = 0
-    so_far = [np.minimum.accumulate(light, axis=1), np.maximum.accumulate(seam, axis=1)]
-    so_far += [np.maximum.accumulate(planes[..., 1], axis=1), seam]
-    rest = np.stack([np.roll(p, 3, axis=1) for p in so_far[:3]] + so_far[3:], axis=-1)
-    edge = np.repeat(around.outside[..., None], 1, axis=-1).astype(np.float32)
-    found: Field = np.concatenate([*parts, rest, edge], axis=-1).astype(np.float32)
-    return found
+    return planes
 
 
 def _bright(planes: Field, around: Rays) -> Field:
     """Colour of what is bright around the click: enamel, as a rule."""
-    near = planes[:, : planes.shape[1] * 2 // 3].reshape(-1, 3)
-    lit = near[~around.outside[:, : planes.shape[1] * 2 // 3].ravel()]
+    near = planes[:, : STEPS // 2].reshape(-1, 3)
+    lit = near[~around.outside[:, : STEPS // 2].ravel()]
     lit = lit if len(lit) > 20 else near
     top = lit[:, 0] >= np.quantile(lit[:, 0], 0.85)
     middle: Field = np.median(lit[top], axis=0).astype(np.float32)
     return middle
 
 
+def layers() -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Channels into and out of each convolution but the last, in the order they are used."""
+    a, b, c, d = WIDTHS
+    given = (INPUTS, a, a, b, b, c, c, d, c + d, c, b + c, b, a + b, a)
+    made = (a, a, b, b, c, c, d, d, c, c, b, b, a, a)
+    return given, made
+
+
 @cache
 def _weights() -> tuple[tuple[Field, Field], ...]:
     path = resources.files("perioview").joinpath("data/outline_weights.npz")
     with path.open("rb") as file, np.load(file) as kept:
-        layers = sorted(int(name[1:]) for name in kept.files if name.startswith("w"))
         return tuple(
-            (kept[f"w{n}"].astype(np.float32), kept[f"b{n}"].astype(np.float32)) for n in layers
+            (kept[f"w{n}"].astype(np.float32), kept[f"b{n}"].astype(np.float32))
+            for n in range(len(kept.files) // 2)
         )
 
 
-def outline_odds(rgb: NDArray[np.uint8], around: Rays) -> Field:
-    """Log odds that the crown's outline crosses each place; shape (angles, steps)."""
-    value = seen(rgb, around)
-    shape = value.shape[:2]
-    value = value.reshape(-1, value.shape[-1])
-    layers = _weights()
-    for number, (weight, bias) in enumerate(layers):
-        value = value @ weight + bias
-        if number < len(layers) - 1:
-            np.maximum(value, 0, out=value)
-    odds: Field = value.reshape(shape)
-    return odds
+def _pair(value: Field, number: int) -> Field:
+    """Two convolutions of kernel 3, rays going round and steps ending, negatives cut."""
+    for kernel, bias in _weights()[2 * number : 2 * number + 2]:
+        angles, steps, _ = value.shape
+        framed = np.concatenate([value[-1:], value, value[:1]], axis=0)
+        framed = np.concatenate([framed[:, :1], framed, framed[:, -1:]], axis=1)
+        parts = [framed[i : i + angles, j : j + steps] for i in range(3) for j in range(3)]
+        flat = np.concatenate(parts, axis=-1).reshape(angles * steps, -1)
+        value = (flat @ kernel.reshape(-1, kernel.shape[-1]) + bias).reshape(angles, steps, -1)
+        np.maximum(value, 0, out=value)
+    return value
+
+
+def _halved(value: Field) -> Field:
+    rows, cols, channels = value.shape
+    four = value.reshape(rows // 2, 2, cols // 2, 2, channels)
+    smaller: Field = four.mean(axis=(1, 3), dtype=np.float32)
+    return smaller
+
+
+def outline_chance(rgb: NDArray[np.uint8], around: Rays) -> Field:
+    """Log chance of each step to be where its ray leaves the crown; shape (angles, steps)."""
+    return chance_from(seen(rgb, around), around.outside)
+
+
+def chance_from(planes: Field, outside: NDArray[np.bool_]) -> Field:
+    """Log chance of each step from what the network sees of all places.
+
+    Parameters
+    ----------
+    planes : ndarray of float32, shape (angles, steps, 3)
+        As `seen` gives them.
+    outside : ndarray of bool, shape (angles, steps)
+    """
+    whole = np.concatenate([planes, outside[..., None].astype(np.float32)], axis=-1)
+    half = whole.reshape(ANGLES // 2, 2, STEPS // 2, 2, 4).transpose(0, 2, 4, 1, 3)
+    half = half.reshape(ANGLES // 2, STEPS // 2, 16)
+    far = np.linspace(-1, 1, STEPS // 2, dtype=np.float32)[None, :, None]
+    value: Field = np.concatenate([half, np.broadcast_to(far, (*half.shape[:2], 1))], axis=-1)
+    kept = []
+    for level in range(3):
+        value = _pair(value, level)
+        kept.append(value)
+        value = _halved(value)
+    value = _pair(value, 3)
+    for level, skip in enumerate(reversed(kept)):
+        wide = value.repeat(2, axis=0).repeat(2, axis=1)
+        value = _pair(np.concatenate([skip, wide], axis=-1), 4 + level)
+    kernel, bias = _weights()[-1]
+    head = (value @ kernel[0, 0] + bias).reshape(ANGLES // 2, STEPS // 2, 2, 2)
+    odds = head.transpose(0, 2, 1, 3).reshape(ANGLES, STEPS)
+    odds = odds - odds.max(axis=1, keepdims=True)
+    chance: Field = odds - np.log(np.exp(odds).sum(axis=1, keepdims=True))
+    return chance

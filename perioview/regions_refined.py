@@ -1,8 +1,9 @@
-"""A path moved onto the edge beside it, as a mask in the photo's own pixels."""
+"""Paths of one tooth moved onto the edges between them, as a mask in the photo's own pixels."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,22 +18,43 @@ Mask = NDArray[np.bool_]
 
 # Longest side of the crop the outline is refined in, px.
 SOUGHT = 300
+# Half width of the ring around a path in which its edge is looked for, share of the radius.
+RING = 0.035
 
 
-def refined_mask(rgb: NDArray[np.uint8], path: OutlinePath, taken: NDArray[Any] | None) -> Mask:
-    """Move the path onto the nearest crest of the gradient, in a ring around it."""
+def refined_mask(
+    rgb: NDArray[np.uint8], paths: Sequence[OutlinePath], taken: NDArray[Any] | None
+) -> Mask:
+    """Follow the crest of the gradient, from where all paths agree to where none goes.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (rows, cols, 3)
+        sRGB photo.
+    paths : sequence of OutlinePath
+        Of one tooth as seen from several places, in px of the photo; at least one.
+    taken : ndarray, shape (rows, cols), optional
+        Nonzero where another tooth has been outlined.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, cols)
+    """
     import cv2
     from skimage.segmentation import watershed
 
-    crop = _crop(rgb, path.centre, 1.2 * path.radius + 6, SOUGHT, taken)
-    vertices = (path.vertices - np.array(crop.origin)) / crop.scale
-    drawn = np.zeros(crop.rgb.shape[:2], np.uint8)
-    cv2.fillPoly(drawn, [np.round(vertices[:, ::-1] * 16).astype(np.int32)], 1, shift=4)
-    ring = max(2, round(0.035 * path.radius / crop.scale))
+    low = np.min([p.vertices.min(axis=0) for p in paths], axis=0)
+    high = np.max([p.vertices.max(axis=0) for p in paths], axis=0)
+    reach = 0.6 * float((high - low).max()) + 6
+    crop = _crop(rgb, tuple((low + high) / 2), reach, SOUGHT, taken)
+    shape = crop.rgb.shape[:2]
+    drawn = [path.drawn(shape, crop.origin, crop.scale) for path in paths]
+    every, some = np.all(drawn, axis=0), np.any(drawn, axis=0)
+    ring = max(2, round(RING * paths[0].radius / crop.scale))
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * ring + 1, 2 * ring + 1))
-    framed = cv2.copyMakeBorder(drawn, 1, 1, 1, 1, cv2.BORDER_CONSTANT)
+    framed = np.pad(every.astype(np.uint8), 1)
     inside = cv2.erode(framed, disc)[1:-1, 1:-1] > 0
-    outside = cv2.dilate(drawn, disc) == 0
+    outside = cv2.dilate(some.astype(np.uint8), disc) == 0
     markers = inside.astype(np.int32) + 2 * outside.astype(np.int32)
     labels = watershed(_gradient(crop.rgb), markers) == 1
     labels = _smoothed(labels, 2 * ring + 1)
@@ -69,7 +91,10 @@ def _crop(
     right = min(rgb.shape[1], math.ceil(centre[1] + reach) + 1)
     window = rgb[top:bottom, left:right]
     scale = max(1.0, max(window.shape[:2]) / size)
-    shape = (max(2, round(window.shape[1] / scale)), max(2, round(window.shape[0] / scale)))
+    shape = (
+        max(2, round(window.shape[1] / scale)),
+        max(2, round(window.shape[0] / scale)),
+    )
     small = cv2.resize(window, shape, interpolation=cv2.INTER_AREA)
     owned = None
     if taken is not None:
@@ -90,12 +115,14 @@ def _smoothed(labels: Mask, size: int) -> Mask:
 
 
 def _gradient(rgb: NDArray[np.uint8]) -> Field:
+    """Strength of edges that stain does not explain, where a lens blurs them: in light itself."""
     import cv2
 
     features = stain_blind(rgb)
     dy = common_change(cv2.Sobel(features, cv2.CV_32F, 0, 1))
     dx = common_change(cv2.Sobel(features, cv2.CV_32F, 1, 0))
-    size: Field = np.hypot(dx, dy)
+    # Steepest in the logarithm is too far out on the dark side of a blurred edge.
+    size: Field = np.hypot(dx, dy) * np.power(10.0, features.mean(axis=2))
     return size
 
 

@@ -42,6 +42,46 @@ def _stained(rng, rows, cols, centre, half):
     return 1 / (1 + np.exp(-np.clip((depth - rng.uniform(-0.9, 0.95)) / soft, -40, 40)))
 
 
+def _cusped(rng, rows, cols, centre, half):
+    """Inside a crown of one to four cusps on a curved neck; its free end points any way."""
+    flip, wide = rng.choice([-1, 1]), half[1]
+    x = (cols - centre[1]) / wide
+    v = flip * (rows - centre[0]) / half[0]
+    count = int(rng.integers(1, 5))
+    middles = np.linspace(-1, 1, 2 * count + 1)[1::2] + rng.normal(0, 0.12 / count, count)
+    heights = rng.uniform(0.35, 1.0, count)
+    heights[rng.integers(count)] = 1.0
+    power = rng.uniform(0.8, 1.9)
+    profile = np.full(rows.shape, -1.0, np.float32)
+    for middle, height in zip(middles, heights, strict=True):
+        reach = rng.uniform(0.9, 1.5) * max(1 / count, 0.35)
+        slope = np.abs(x - middle - rng.uniform(-0.1, 0.1) * v) / reach
+        profile = np.maximum(
+            profile, -0.75 + (0.75 + height) * (1 - np.minimum(slope, 1.2) ** power)
+        )
+    low = rng.uniform(-0.6, 0.35)
+    profile = np.maximum(profile, low - 0.3 * np.abs(x) ** 4)
+    neck = -1 + rng.uniform(0, 0.35) * x**2
+    return (v < profile) & (v > neck) & (np.abs(x) < 1 - 0.15 * np.maximum(0, -v) ** 2)
+
+
+def _glare(rng, logs, regions):
+    """Bright patches with a soft rim on the crowns, as wet enamel has."""
+    rows, cols = np.mgrid[: regions.shape[0], : regions.shape[1]].astype(np.float32)
+    inside = np.argwhere(regions > 0)
+    for _ in range(rng.integers(0, 7)):
+        row, col = inside[rng.integers(len(inside))]
+        long, short = rng.uniform(4, 22), rng.uniform(2, 8)
+        turn = rng.uniform(0, np.pi)
+        a = (rows - row) * np.sin(turn) + (cols - col) * np.cos(turn)
+        b = (rows - row) * np.cos(turn) - (cols - col) * np.sin(turn)
+        away = (a / long) ** 2 + (b / short) ** 2
+        light = 1 / (1 + np.exp(np.clip((away - 1) / rng.uniform(0.1, 1.5), -40, 40)))
+        light = light * (regions > 0)
+        logs = logs + light[..., None] * (0.05 - logs)
+    return logs
+
+
 def picture(seed: int) -> Picture:
     """A picture and the tooth number of every pixel, 0 outside.
 
@@ -52,8 +92,10 @@ def picture(seed: int) -> Picture:
     import cv2
 
     rng = np.random.default_rng(seed)
-    crowns = int(rng.integers(1, 5))
+    crowns, cusped = int(rng.integers(1, 5)), bool(rng.random() < 0.6)
     half = np.array([rng.uniform(38, 85), rng.uniform(32, 65)])
+    if cusped:
+        half = np.array([rng.uniform(25, 70), rng.uniform(32, 100)])
     gap = rng.choice([0, 0, rng.uniform(2, 40)])
     margin = rng.uniform(15, 90, 4)
     wide = int(crowns * 2 * half[1] + (crowns - 1) * gap + margin[:2].sum())
@@ -79,7 +121,8 @@ def picture(seed: int) -> Picture:
         power = rng.choice([2.0, rng.uniform(1.8, 5)])
         away = np.abs((rows - centre[0]) / size[0]) ** power
         away = away + np.abs((cols - centre[1]) / size[1]) ** power
-        drawn = (away < 1) & (regions == 0)
+        inside = _cusped(rng, rows, cols, centre, size) if cusped else away < 1
+        drawn = inside & (regions == 0)
         regions[drawn] = number
         colour = np.log(enamel * np.exp(rng.normal(0, 0.03, 3)) / 255)[None, None]
         colour = colour + rng.uniform(0, 0.05) * _slow(rng, shape, 40)[..., None]
@@ -97,6 +140,12 @@ def picture(seed: int) -> Picture:
         bulk = cv2.dilate(regions, np.ones((3, 3), np.uint8))
         seam = (regions > 0) & (core != bulk) & (core > 0) & (bulk > 0)
         logs = logs - seam[..., None] * rng.uniform(0.4, 1.2)
+    if rng.random() < 0.5:
+        # Gum throws a shadow on the crown's edge, or saliva lies along it.
+        rim = cv2.GaussianBlur((regions == 0).astype(np.float32), (0, 0), rng.uniform(1, 4))
+        logs = logs - (rng.uniform(0, 1.2) * rim * (regions > 0))[..., None]
+    if rng.random() < 0.6 and regions.any():
+        logs = _glare(rng, logs, regions)
     light = rng.uniform(0, 0.3) * rng.choice([-1, 1]) * rows / shape[0]
     light = light + rng.uniform(0, 0.3) * rng.choice([-1, 1]) * cols / shape[1]
     logs = logs + (light - light.max() * 0.7 + np.log(rng.uniform(0.75, 1.05)))[..., None]
