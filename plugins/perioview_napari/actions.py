@@ -8,6 +8,8 @@ from typing import Any
 from perioview.marking_round import SKIP_REASONS, Step
 from perioview_napari.marking import Marking
 
+NO_SESSION = "Open a radiograph and choose the species first."
+
 
 class RoundActions:
     """One method per action, named as in `keys.KEYS`.
@@ -42,12 +44,15 @@ class RoundActions:
 
     def _on_round(self, action: Callable[[Any], object]) -> None:
         session = self.marking.session
-        if session is not None:
-            self.marking.act(lambda: action(session.round))
+        if session is None:
+            self.say(NO_SESSION, True)
+            return
+        self.marking.act(lambda: action(session.round))
 
     def _keep(self, doubtful_too: bool) -> None:
         session, number = self.marking.session, self.tooth()
         if session is None or number is None:
+            self.say(NO_SESSION if session is None else "No proposals wait to be kept.", True)
             return
         of_tooth = [p for p in session.proposals if p.mark.tooth == number]
         taken = [p.mark for p in of_tooth if doubtful_too or not p.doubtful]
@@ -80,10 +85,18 @@ class RoundActions:
 
     def undo(self) -> None:
         """Take the last action back."""
+        session = self.marking.session
+        if session is not None and not session.round.can_undo:
+            self.say("Nothing to undo on this image.", False)
+            return
         self._on_round(lambda r: r.undo())
 
     def redo(self) -> None:
         """Do again what was taken back."""
+        session = self.marking.session
+        if session is not None and not session.round.can_redo:
+            self.say("Nothing to redo on this image.", False)
+            return
         self._on_round(lambda r: r.redo())
 
     def back(self) -> None:
@@ -101,11 +114,12 @@ class RoundActions:
     def remove(self) -> None:
         """Take away the mark that is asked for."""
         session = self.marking.session
-        if session is None or session.round.state.cursor is None:
+        cursor = None if session is None else session.round.state.cursor
+        mark = None if session is None or cursor is None else session.round.state.mark_at(cursor)
+        if session is None or mark is None:
+            self.say("There is no mark here to remove: click one first, or go back (↑).", True)
             return
-        mark = session.round.state.mark_at(session.round.state.cursor)
-        if mark is not None:
-            self.marking.act(lambda: session.round.remove(mark))
+        self.marking.act(lambda: session.round.remove(mark))
 
     def roots(self) -> None:
         """Take the tooth's next set of roots."""

@@ -237,10 +237,16 @@ class MarkingPanel(QWidget):
 
     def _image_chosen(self, index: int) -> None:
         self.show_layer(self.marking.image_layers()[index])
+        self.focus_canvas()
+
+    def focus_canvas(self) -> None:
+        """Give the keyboard back to the radiograph: in a field, a key would choose an entry."""
+        self.viewer.window._qt_viewer.canvas.native.setFocus()
 
     def _species_chosen(self, index: int) -> None:
         session = self.marking.session
         layer = self.marking.layer
+        self.focus_canvas()
         if index == 0 or layer is None:
             return
         species = SPECIES[index - 1]
@@ -271,7 +277,7 @@ class MarkingPanel(QWidget):
         session = self.marking.session
         if session is not None:
             # First, or the field would not show what was understood.
-            self.viewer.window._qt_viewer.canvas.native.setFocus()
+            self.focus_canvas()
             self.marking.act(lambda: session.round.choose_teeth(numbers))
 
     def _view_chosen(self, view: str) -> None:

@@ -37,6 +37,7 @@ class WindowActions:
         view.beside.toggled.connect(self._show_beside)
         view.snap.toggled.connect(self._snapping_switched)
         view.reach.valueChanged.connect(self._reach_changed)
+        view.reach.editingFinished.connect(self.panel.focus_canvas)
 
     def point(self) -> None:
         """Let clicks point at whole roots, whose marks are then proposed, or place marks."""

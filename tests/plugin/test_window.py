@@ -678,3 +678,28 @@ def test_a_scale_clicked_on_a_film_without_one_brings_no_warning(fresh, qtbot, r
         session.use_scale(None)
         session.calibration = kept
         fresh.marking.rescale()
+
+
+def test_keyboard_goes_back_to_the_radiograph_after_a_choice(fresh, qtbot):
+    for box, index in ((fresh.images, 0), (fresh.species, 1), (fresh.chooser.views, 1)):
+        box.setFocus()
+        box.activated.emit(index)
+        assert canvas(fresh).hasFocus(), box
+    fresh.view.reach.setFocus()
+    QTest.keyClick(fresh.view.reach, Qt.Key.Key_Return)
+    assert canvas(fresh).hasFocus()
+
+
+def test_a_key_that_can_do_nothing_says_why(fresh):
+    fresh.actions.jump(308)
+    session = fresh.marking.session
+    while session.round.can_undo:
+        fresh.run("undo")
+    for action, said in (("undo", "Nothing to undo"), ("remove", "no mark here")):
+        fresh.run(action)
+        assert said in fresh.status.text()
+    fresh.choose_teeth((308,))
+    fresh.run("redo")
+    assert "Nothing to redo" in fresh.status.text()
+    fresh.run("keep")
+    assert "no proposals" in fresh.status.text()
