@@ -224,7 +224,7 @@ def test_refusals(plain: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str
         (["attach", str(tmp_path / "none"), "--to", str(archive)], "visit.toml"),
         (["attach", str(plain), "--to", str(archive), "--verify", " "], "--verify is empty"),
         (["attach", str(plain), "--to", "https://u:pw@archive.test/x"], "holds a password"),
-        (["history", "PV-0001", "--from", str(archive)], "no measurement found"),
+        (["history", "PV-0001", "--from", str(archive)], "no such folder"),
     ]
     for arguments, words in cases:
         assert main(arguments) == 2

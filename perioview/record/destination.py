@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import urllib.parse
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AbstractContextManager
@@ -86,6 +87,10 @@ def destination_from(text: str) -> Destination:
     InputRefused
         If it is none of these, or holds a password.
     """
+    if not text.strip():
+        raise InputRefused(
+            "the destination is empty; give a folder, http(s)://…, or dicom://AE@host:port."
+        )
     parts = urllib.parse.urlsplit(text)
     if parts.password is not None:
         # Never repeat the secret, not even in a message.
@@ -106,6 +111,32 @@ def destination_from(text: str) -> Destination:
             f"{text}: '{parts.scheme}' is no destination perioview knows; "
             "give a folder, http(s)://…, or dicom://AE@host:port."
         )
+    if os.path.isfile(text):
+        raise InputRefused(f"{text}: is a file; name a folder for the record.")
     from perioview.record.folder import Folder
 
     return Folder(Path(text))
+
+
+def source_from(text: str) -> Destination:
+    """Open a record that is there already, to read from it.
+
+    Parameters
+    ----------
+    text : str
+        As for `destination_from`.
+
+    Returns
+    -------
+    Destination
+
+    Raises
+    ------
+    InputRefused
+        As `destination_from`, and if it is a folder that does not exist.
+    """
+    source = destination_from(text)
+    root = getattr(source, "root", None)
+    if isinstance(root, Path) and not root.is_dir():
+        raise InputRefused(f"{text}: there is no such folder; check the name.")
+    return source

@@ -235,7 +235,8 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
     -------
     list of dict
         ``date, tooth, root, side, quantity, value, sd, unit, stage, verified, report_uid,
-        image_uid``. `stage` is the tooth's.
+        image_uid``; of a photo also ``when``, ``before`` or ``after`` cleaning. `stage` is the
+        tooth's.
     """
     groups = list(_groups(dataset))
     stages = {
@@ -244,10 +245,12 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
         if _finding(g) == "tooth" and _find(g, "stage")
     }
     day = str(dataset.get("StudyDate", ""))
+    said = [_code(w) for g in groups if _finding(g) == "mouth" for w in _find(g, "when")]
     common = {
         "verified": dataset.get("VerificationFlag") == "VERIFIED",
         "report_uid": str(dataset.SOPInstanceUID),
         "image_uid": image_uid(dataset),
+        **({"when": said[0]} if said else {}),
     }
     rows: list[dict[str, Any]] = []
     for group in groups:

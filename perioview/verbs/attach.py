@@ -91,6 +91,7 @@ def attach(
     if verify is not None and not verify.strip():
         raise InputRefused("--verify is empty; give the name of the clinician who verifies.")
     destination = destination_from(to)
+    _refuse_own_folder(Path(visit), to)
     examination = examine(visit, mark_sd=mark_sd)
     faults = patient_faults(examination)
     if faults and not confirm:
@@ -112,6 +113,14 @@ def attach(
             raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
         parcels = own + write_outbox(outbox, objects)
         return send(parcels, there, outbox=outbox, progress=_progress)
+
+
+def _refuse_own_folder(visit: Path, to: str) -> None:
+    # Its record folder may be deleted and made again at any time: no place for the only copy.
+    if "://" not in to and Path(to).resolve().is_relative_to(visit.resolve()):
+        raise InputRefused(
+            f"{to}: lies inside the visit folder {visit}; name a folder outside of it."
+        )
 
 
 def _printed(examination: Examination) -> tuple[bytes, dict[str, NDArray[np.uint8]]]:

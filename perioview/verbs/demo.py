@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import filecmp
 import shutil
 from pathlib import Path
 
@@ -16,10 +17,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="DIR", default="perioview-demo", help="folder to make")
 
 
-def _fresh_folder(out: Path) -> None:
+def _files(folder: Path) -> set[Path]:
+    """Paths of all files below a folder, what perioview made of a visit left out."""
+    found = (p.relative_to(folder) for p in folder.rglob("*") if p.is_file())
+    return {p for p in found if p.parts[0] != "record"}
+
+
+def _is_changed(visit: Path, sample: Path) -> bool:
+    """Whether someone has worked in a demo's visit: files more or other than the sample's."""
+    if not visit.is_dir():
+        return False
+    held = _files(visit)
+    return not held <= _files(sample) or not all(
+        filecmp.cmp(visit / p, sample / p, shallow=False) for p in held
+    )
+
+
+def _fresh_folder(out: Path, sample: Path) -> None:
     if out.exists():
         if not (out / MADE_BY).is_file():
             raise InputRefused(f"{out}: exists and is not an earlier demo; give another --out.")
+        if _is_changed(out / "visit", sample):
+            raise InputRefused(
+                f"{out}: is an earlier demo in which files were changed or added; "
+                "give another --out, or delete it."
+            )
         shutil.rmtree(out)
     try:
         out.mkdir(parents=True)
@@ -41,7 +63,7 @@ def run(args: argparse.Namespace) -> None:
     # The visit with the most to show: radiographs and stained photographs.
     sample = max(samples, key=lambda p: (len(read_visit(p).photos), len(read_visit(p).images)))
     visit_toml = read_visit(sample)
-    _fresh_folder(out)
+    _fresh_folder(out, sample)
     visit = out / "visit"
     shutil.copytree(sample, visit)
     first = visit / str(visit_toml.images[0]["file"])

@@ -38,11 +38,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Show the history."""
-    from perioview.record.destination import destination_from
+    from perioview.record.destination import source_from
     from perioview.record.history import history
-    from perioview.verbs.output import emit
+    from perioview.verbs.output import check_targets, emit
 
-    reports = destination_from(args.source).reports(args.patient)
+    check_targets(args.plot)
+    reports = source_from(args.source).reports(args.patient)
     if args.versions:
         from perioview.record.versions import versions
 
@@ -135,16 +136,17 @@ def history_table(rows: Iterable[dict[str, Any]]) -> Iterator[str]:
     ------
     str
     """
-    yield f"{'date':10}  {'tooth':>5} {'root':12} {'side':6}  {'quantity':10} {'value':>16}  stage"
+    yield f"{'date':10}  {'tooth':>5} {'root':12} {'side':6}  {'quantity':13} {'value':>16}  stage"
     for row in rows:
         if row["quantity"] not in _SHOWN:
             continue
         name, digits = _SHOWN[row["quantity"]]
+        name = f"{name} {row.get('when') or ''}".rstrip()
         sd = "" if row["sd"] is None else f" ± {row['sd']:.{digits}f}"
         unit = "" if row["unit"] == "1" else f" {row['unit']}"
         value = f"{row['value']:.{digits}f}{sd}{unit}"
         yield (
             f"{row['date'] or '':10}  {row['tooth'] or '':>5} {row['root'] or '':12} "
-            f"{row['side'] or '':6}  {name:10} {value:>16}  {row['stage'] or '':5}"
+            f"{row['side'] or '':6}  {name:13} {value:>16}  {row['stage'] or '':5}"
             + ("" if row["verified"] else "unverified")
         ).rstrip()

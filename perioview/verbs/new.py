@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import math
 from typing import Any
 
 from perioview.errors import InputRefused
@@ -60,6 +61,7 @@ def run(args: argparse.Namespace) -> None:
     """Make the visit folder."""
     from perioview.files.visit_folder import new_visit
 
+    _check_animal(args)
     patient = {
         "breed": args.breed,
         "sex": args.sex,
@@ -90,7 +92,7 @@ def run(args: argparse.Namespace) -> None:
     if faults:
         raise InputRefused(*faults)
     tables["visit"].setdefault("date", dt.date.today())
-    new_visit(
+    made = new_visit(
         args.visit,
         patient=args.patient,
         name=args.name,
@@ -99,15 +101,31 @@ def run(args: argparse.Namespace) -> None:
         photos=args.photos,
         **tables,
     )
-    print(
-        f"{args.visit}: {len(args.images)} radiographs and {len(args.photos)} photographs copied."
-    )
+    print(f"{args.visit}: {_counted(len(made.images), len(made.photos))} copied.")
+
+
+def _check_animal(args: argparse.Namespace) -> None:
+    faults = []
+    weight = args.weight_kg
+    if weight is not None and not (math.isfinite(weight) and weight > 0):
+        faults.append(f"--weight-kg {weight:g} is no weight; give kilograms, as 6.4.")
+    day = parsed_date(args.date, "--date") if args.date else dt.date.today()
+    if args.birth_date and parsed_date(args.birth_date, "--birth-date") > day:
+        faults.append(f"--birth-date {args.birth_date} is after the visit ({day}); correct it.")
+    if faults:
+        raise InputRefused(*faults)
+
+
+def _counted(radiographs: int, photographs: int) -> str:
+    """Both numbers in words, each noun as its number asks."""
+    parts = ((radiographs, "radiograph"), (photographs, "photograph"))
+    return " and ".join(f"{n} {noun}{'' if n == 1 else 's'}" for n, noun in parts)
 
 
 def _from_archive(args: argparse.Namespace, tables: dict[str, dict[str, Any]]) -> None:
     from perioview.files.visit_folder import read_visit
     from perioview.record.archive_visit import visit_from_archive
-    from perioview.record.destination import destination_from
+    from perioview.record.destination import source_from
 
     if args.images or args.photos:
         raise InputRefused(
@@ -115,7 +133,7 @@ def _from_archive(args: argparse.Namespace, tables: dict[str, dict[str, Any]]) -
         )
     visit_from_archive(
         args.visit,
-        destination_from(args.source),
+        source_from(args.source),
         args.patient,
         study=args.study,
         date=tables["visit"].get("date"),
@@ -125,7 +143,4 @@ def _from_archive(args: argparse.Namespace, tables: dict[str, dict[str, Any]]) -
         **tables,
     )
     made = read_visit(args.visit)
-    print(
-        f"{args.visit}: {len(made.images)} radiographs and {len(made.photos)} photographs taken "
-        "from the archive."
-    )
+    print(f"{args.visit}: {_counted(len(made.images), len(made.photos))} taken from the archive.")

@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import os
 import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from perioview.errors import InputRefused
 from perioview.files.atomic import write_atomically
 
 
@@ -25,6 +27,30 @@ def add_json_argument(parser: argparse.ArgumentParser) -> None:
 def finite(value: float | None) -> float | None:
     """Return the number for JSON: null instead of NaN or infinity."""
     return value if value is not None and math.isfinite(value) else None
+
+
+def check_targets(*targets: str | None) -> None:
+    """Refuse files that cannot be written before any work, so that none is left half-way.
+
+    Parameters
+    ----------
+    *targets : str or None
+        Files that options name; None where an option was left out.
+
+    Raises
+    ------
+    InputRefused
+        One line per file whose folder does not exist or is not writable, or that is a folder.
+    """
+    faults = []
+    for path in (Path(t) for t in targets if t is not None):
+        folder = path.parent
+        if path.is_dir():
+            faults.append(f"{path}: is a folder; name a file.")
+        elif not folder.is_dir() or not os.access(folder, os.W_OK):
+            faults.append(f"{path}: {folder} is no folder to write in; choose another file.")
+    if faults:
+        raise InputRefused(*faults)
 
 
 def emit(args: argparse.Namespace, result: dict[str, Any], table: Iterable[str]) -> None:

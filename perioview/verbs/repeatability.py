@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from perioview.errors import InputRefused
 from perioview.files.atomic import write_atomically
 from perioview.repeatability_profile import profile_object, profile_table, profile_text
-from perioview.verbs.output import add_json_argument, emit
+from perioview.verbs.output import add_json_argument, check_targets, emit
 
 if TYPE_CHECKING:
     from perioview.calibration import Calibration
@@ -40,6 +40,7 @@ def run(args: argparse.Namespace) -> None:
     """Judge the repeats and show."""
     from perioview.repeatability import judged_repeats
 
+    check_targets(args.plot, args.out)
     if len(args.csv) < 2:
         raise InputRefused(f"{args.csv[0]}: is one marking; give two or more of the same image.")
     paths = [Path(name) for name in args.csv]

@@ -31,6 +31,8 @@ def radiograph_table(radiograph: Radiograph) -> list[str]:
             f"{shown(s.bone_loss, 2):>15}{shown(s.root_length, 2):>16}"
             f"{shown(s.infrabony, 2):>15}  {' '.join(s.flags)}"
         )
+    if not radiograph.sites:
+        lines.append("No root has a mark: nothing is measured. Set CEJ, crest and apex first.")
     lines += ["", f"{'tooth':<6}{'stage':<7}{'loss %':>14}  {'worst site':<24}likely stages"]
     for t in radiograph.teeth:
         chances = "; ".join(

@@ -96,7 +96,7 @@ def visit_from_record(args: argparse.Namespace, paths: list[Path]) -> Path:
         If no study fits or the folder cannot be made.
     """
     from perioview.record.archive_visit import visit_from_archive
-    from perioview.record.destination import destination_from
+    from perioview.record.destination import source_from
     from perioview.verbs.new import parsed_date
 
     if not args.patient:
@@ -109,7 +109,7 @@ def visit_from_record(args: argparse.Namespace, paths: list[Path]) -> Path:
             refused.callback(folder.parent.rmdir)
         visit_from_archive(
             folder,
-            destination_from(args.source),
+            source_from(args.source),
             args.patient,
             study=args.study,
             date=parsed_date(args.date, "--date") if args.date else None,
