@@ -199,7 +199,7 @@ def banner(session: Session, step: Step | None) -> str:
     """Say in words what comes next."""
     state = session.round.state
     if step is None:
-        return "All marks of this radiograph are placed" if state.roots else NO_TEETH
+        return "Nothing is left to mark on this image" if state.roots else NO_TEETH
     if state.mark_at(step) is not None:
         return f"Marked: {step.words}; a click moves it"
     return f"Next: {step.words}"

@@ -317,7 +317,9 @@ class Marking(QObject):
             session.act(action)
             if changes and session.round.state != before:
                 count = len(session.round.marks)
-                self.message.emit(f"Saved: {count} mark{'s' * (count != 1)}.", False)
+                placed = session.round.marks != before.marks
+                said = f"Saved: {count} mark{'s' * (count != 1)}." if placed else "Saved."
+                self.message.emit(said, False)
         except InputRefused as fault:
             self.message.emit(str(fault), True)
             done = False
