@@ -198,3 +198,50 @@ def test_next_tooth_goes_on_along_the_arcade_floyd1991(done, taken, species, off
     from perioview.regions_order import offered_tooth
 
     assert offered_tooth(done, taken=taken, species=species) == offered
+
+
+def test_network_takes_no_ray_for_the_first():
+    # Halved four times in all, the grid of rays turns by 16 without a difference.
+    from perioview.regions_network import ANGLES, STEPS, chance_from
+
+    rng = np.random.default_rng(2)
+    planes = rng.normal(0, 0.3, (ANGLES, STEPS, 3)).astype(np.float32)
+    outside = rng.random((ANGLES, STEPS)) < 0.1
+    found = chance_from(planes, outside)
+    assert found.shape == (ANGLES, STEPS)
+    # A probability along every ray.
+    np.testing.assert_allclose(np.exp(found).sum(axis=1), 1, rtol=1e-4)
+    turned = chance_from(np.roll(planes, 16, axis=0), np.roll(outside, 16, axis=0))
+    np.testing.assert_allclose(turned, np.roll(found, 16, axis=0), atol=1e-3)
+
+
+@pytest.mark.parametrize("shape", [(2, 2), (3, 50), (40, 30)])
+def test_picture_without_a_tooth_gives_nothing_sure(shape):
+    rng = np.random.default_rng(1)
+    for photo in (np.full((*shape, 3), 120), rng.integers(0, 255, (*shape, 3))):
+        found = tooth_outline(photo.astype(np.uint8), shape[0] / 2, shape[1] / 2)
+        assert found.mask.shape == shape and not found.sure
+
+
+def test_clicks_off_the_middle_find_the_same_tooth(clean_row):
+    truth = clean_row.regions == 105
+    middle, size = clicked(clean_row, 105), np.ptp(np.argwhere(truth), axis=0)
+    for side in ((-0.3, 0), (0.3, 0), (0, -0.3), (0, 0.3)):
+        found = tooth_outline(clean_row.rgb, *(middle + side * size))
+        assert overlap(found.mask, truth) > 0.93
+        assert found.sure
+
+
+@pytest.mark.parametrize("deep", [40, 110])
+def test_valley_between_two_cusps_is_no_tooth_or_is_doubtful(deep):
+    # From one place the far cusp hides the valley before it.
+    rows, cols = np.mgrid[:260, :420].astype(float)
+    photo = np.full((260, 420, 3), (70, 30, 35), float)
+    cusps = np.maximum(150 - 1.6 * np.abs(cols - 140), 190 - 2.2 * np.abs(cols - 260))
+    cusps = np.maximum(cusps, 130 - deep)
+    crown = (rows > 230 - cusps) & (rows < 215 + 15 * np.cos((cols - 200) / 80))
+    crown &= (cols > 70) & (cols < 340)
+    photo[crown] = (225, 220, 205)
+    photo += np.random.default_rng(0).normal(0, 3, photo.shape)
+    found = tooth_outline(np.clip(photo, 0, 255).astype(np.uint8), 180, 170)
+    assert overlap(found.mask, crown) > 0.93 or not found.sure
