@@ -27,7 +27,8 @@ COLUMNS = (
     *("gingival_half_pct", "coronal_half_pct", "gingival_half_thickness"),
     *("coronal_half_thickness", "older_pct", "newer_pct", "index", "flags", "when"),
 )
-_REGIONS = (".png", ".csv", ".tif", ".tiff")
+# The window keeps the regions of a photo outside any visit as NAME.regions.png.
+_REGIONS = (".png", ".csv", ".tif", ".tiff", ".regions.png")
 
 Row = dict[str, Any]
 

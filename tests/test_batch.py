@@ -167,6 +167,13 @@ def test_a_photo_outside_any_visit_is_measured_by_its_regions(tmp_path):
     assert row["region_px"] == 40 * 60
 
 
+def test_regions_that_the_window_left_beside_a_photo_serve(tmp_path):
+    photo = stained_photo(tmp_path / "photos")
+    os.replace(f"{photo}.png", f"{photo}.regions.png")
+    (job,) = jobs_under(tmp_path)
+    assert [row["tooth"] for row in rows_of(job)] == [208]
+
+
 def test_photos_of_a_visit(tmp_path):
     folder = visit(tmp_path / "a")
     os.replace(stained_photo(tmp_path / "p"), folder / "images" / "left.png")
