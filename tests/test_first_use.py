@@ -11,7 +11,9 @@ import pytest
 from perioview.cli import main
 from perioview.files.samples import sample_visits
 from perioview.files.visit_folder import new_visit
+from perioview.verbs.report import write_record
 from tests.test_record_folder import contents
+from tests.test_report import pdf_text
 
 
 def sample(name: str) -> Path:
@@ -133,3 +135,77 @@ def test_plaque_before_and_after_cleaning_are_told_apart_in_the_history(tmp_path
     assert main(["history", "PV-1", "--from", str(archive)]) == 0
     table = capsys.readouterr().out
     assert table.count("plaque before") == table.count("plaque after") == 5
+
+
+@pytest.fixture(scope="module")
+def reported(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("reports") / "visit"
+    shutil.copytree(sample("toy-dog-cleaning"), folder)
+    assert main(["report", str(folder)]) == 0
+    return folder
+
+
+def test_owner_sees_the_films_of_the_worst_teeth_each_with_words(reported):
+    """108 has lost the most bone (64.5 %), then 309 (44.0 %); the canine is left out."""
+    page = (reported / "record" / "owner.html").read_text("utf-8")
+    assert page.index("right-upper-carnassial.dcm") < page.index("left-jaw.dcm")
+    assert "right-lower-canine.dcm" not in page
+    assert page.count("<figure>") == page.count("<figcaption>") == 4
+    assert "how much of each root has lost its bone" in page
+    assert "Each circle is a tooth" in page
+
+
+def test_owner_is_told_what_was_decided_and_is_not_done(reported):
+    record = reported / "record"
+    said = " ".join(pdf_text((record / "owner.pdf").read_bytes()).split())
+    for told in (said, (record / "owner.html").read_text("utf-8")):
+        assert "What is still to be done" in told
+        assert "Right upper fourth premolar (tooth 108): discuss extraction." in told
+    assert "Invented practice" in said
+
+
+def test_plaque_pages_name_the_index_and_hold_every_warning(reported):
+    found = json.loads((reported / "record" / "measurements.json").read_text("utf-8"))
+    said = " ".join(pdf_text((reported / "record" / "report.pdf").read_bytes()).split())
+    assert len(found["photos"]) == 2
+    for photo in found["photos"]:
+        assert f"Index: {photo['index_name']}." in said
+        assert f"{photo['mouth']['coverage_pct']:.1f} ± " in said
+        assert all(warning in said for warning in photo["warnings"])
+
+
+def test_picture_of_a_photo_taken_out_of_the_visit_leaves_the_record(reported, tmp_path):
+    record = tmp_path / "record"
+    shutil.copytree(reported / "record", record)
+    (record / "letter.txt").write_text("mine")
+    outside = tmp_path / "left-alone.png"
+    outside.write_text("mine")
+    held = contents(record)
+    told = json.loads(held["measurements.json"])
+    assert set(told["files"]) == set(held) - {"letter.txt"}
+    gone = "left-lower-after.jpg.plaque.png"
+    kept = {n: held[n] for n in told["files"] if n != gone}
+    # A list that someone tampered with must not reach out of the folder.
+    tampered = told | {"files": [*told["files"], "../left-alone.png", "", ".", ".."]}
+    (record / "measurements.json").write_text(json.dumps(tampered))
+    write_record(record, kept)
+    assert set(contents(record)) == {*kept, "letter.txt"}
+    assert outside.read_text() == "mine"
+
+
+def test_report_into_a_file_is_refused_before_any_work(reported, tmp_path, capsys, monkeypatch):
+    from perioview.files import visit_folder
+
+    monkeypatch.setattr(visit_folder, "examine", lambda *a, **k: pytest.fail("it measured first"))
+    file = tmp_path / "letter.txt"
+    file.write_text("kept")
+    assert "is a file" in refusal(capsys, "report", reported, "--out", file)
+    assert "is a file" in refusal(capsys, "report", reported, "--out", file / "below")
+    assert file.read_text() == "kept"
+
+
+def test_flags_in_a_note_are_words_and_file_names_stay():
+    from perioview.record.report import _in_words
+
+    said = _in_words("304: no percentage for single root (no_apex, side_from_bone) of left_jaw.dcm")
+    assert said == "304: no percentage for single root (no apex, side from bone) of left_jaw.dcm"

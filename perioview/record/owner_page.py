@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import io
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from html import escape
@@ -16,6 +17,7 @@ from perioview.record.findings import Findings
 from perioview.record.mouth_map import mouth_picture, mouth_svg
 from perioview.record.picture import annotated, jpeg
 from perioview.teeth import tooth
+from perioview.visit import Radiograph
 
 PLAIN_STAGE = {
     "0": "healthy gums",
@@ -28,6 +30,15 @@ PLAIN_STAGE = {
 
 
 @dataclass(frozen=True, slots=True)
+class OwnerPicture:
+    """A picture as JPEG, what it shows, and how to read it."""
+
+    data: bytes
+    alt: str
+    caption: str
+
+
+@dataclass(frozen=True, slots=True)
 class OwnerPage:
     """What the page says, before it is set as HTML or PDF."""
 
@@ -36,8 +47,9 @@ class OwnerPage:
     practice: str
     found: tuple[str, ...]
     done: tuple[str, ...]
+    open: tuple[str, ...]
     plan: HomePlan
-    pictures: tuple[tuple[bytes, str], ...]
+    pictures: tuple[OwnerPicture, ...]
     map_svg: str
     map_picture: bytes
 
@@ -84,17 +96,54 @@ def _sentences(found: Findings) -> tuple[str, ...]:
 
 
 def _plaque_line(found: Findings) -> tuple[str, ...]:
+    """One sentence for all photos before the cleaning, one for all after it."""
     lines = []
-    for photo in found.examination.photos:
-        if photo.result is None:
-            continue
-        covered = photo.result.json_object()["mouth"]["coverage_pct"]
-        if covered is not None:
+    for when in ("before", "after"):
+        results = [p.result for p in found.examination.photos if p.result and p.when == when]
+        teeth = [t for r in results for t in r.json_object()["teeth"]]
+        seen = sum(t["region_px"] - t["glare_px"] for t in teeth)
+        if seen:
+            covered = 100 * sum(t["stained_px"] for t in teeth) / seen
+            photos = "photo" if len(results) == 1 else "photos"
             lines.append(
-                f"{photo.when.capitalize()} the cleaning, plaque covered {covered:.0f} % of the "
-                "teeth in the photo."
+                f"{when.capitalize()} the cleaning, plaque covered {covered:.0f} % of the "
+                f"teeth in the {photos}."
             )
     return tuple(lines)
+
+
+def _open_decisions(found: Findings) -> tuple[str, ...]:
+    """What was decided and is not done yet, in the clinician's words."""
+    undone = {g.tooth for g in found.gaps if g.kind == "decision_not_done"}
+    species = found.examination.species
+    lines = []
+    for course in found.courses:
+        if course.tooth in undone and course.decision:
+            name = _name(course.tooth, species)
+            lines.append(f"{name[0].upper()}{name[1:]}: {course.decision}.")
+    return tuple(lines)
+
+
+def _pictures(found: Findings, pet: str, drawn: Mapping[str, Any]) -> tuple[OwnerPicture, ...]:
+    """The two X-rays with the most bone lost, and two photos."""
+
+    def lost(radiograph: Radiograph) -> float:
+        known = [t.bone_loss_pct for t in radiograph.teeth if t.bone_loss_pct.known]
+        return max((m.value for m in known), default=-math.inf)
+
+    shown = []
+    exam = found.examination
+    for r in sorted((r for r in exam.radiographs if r.teeth), key=lost, reverse=True)[:2]:
+        alt = f"X-ray of {pet}'s teeth with our measurements: {r.image.name}"
+        picture = drawn[r.file] if r.file in drawn else annotated(r)
+        shown.append(OwnerPicture(jpeg(picture, 80), alt, XRAY.format(pet)))
+    for photo in [p for p in exam.photos if p.result is not None][:2]:
+        from perioview.plaque_overlay import overlay
+
+        alt = f"Photo of {pet}'s teeth {photo.when} the cleaning, plaque marked"
+        picture = overlay(photo.image, photo.regions, photo.result)
+        shown.append(OwnerPicture(jpeg(picture, 80), alt, PHOTO.format(pet, photo.when)))
+    return tuple(shown)
 
 
 def _deeds(found: Findings, rules: dict[str, Any]) -> list[str]:
@@ -137,20 +186,6 @@ def owner_page(
     done += _deeds(found, rules)
     name = str(exam.visit.patient.get("name", ""))
     pet = (name.split("^")[1] if "^" in name else name).strip() or "Your pet"
-    drawn = pictures or {}
-    shown = []
-    for r in exam.radiographs[:2]:
-        if r.teeth:
-            alt = f"X-ray of {pet}'s teeth with our measurements: {r.image.name}"
-            picture = drawn[r.file] if r.file in drawn else annotated(r)
-            shown.append((jpeg(picture, 80), alt))
-    for photo in exam.photos[:2]:
-        if photo.result is not None:
-            from perioview.plaque_overlay import overlay
-
-            alt = f"Photo of {pet}'s teeth {photo.when} the cleaning, plaque marked"
-            picture = overlay(photo.image, photo.regions, photo.result)
-            shown.append((jpeg(picture, 80), alt))
     known = any(a.stage or a.status for a in found.assessments)
     return OwnerPage(
         pet,
@@ -158,8 +193,9 @@ def owner_page(
         str(exam.visit.visit.get("practice", "")),
         (*_sentences(found), *_plaque_line(found)),
         tuple(done),
+        _open_decisions(found),
         plan,
-        tuple(shown),
+        _pictures(found, pet, pictures or {}),
         mouth_svg(found.map_shapes) if known else "",
         jpeg(mouth_picture(found.map_shapes, 1), 85) if known else b"",
     )
@@ -171,6 +207,7 @@ body { font: 1.05rem/1.55 system-ui, 'DejaVu Sans', sans-serif; color: #1b1b1b; 
   max-width: 44rem; margin: 0 auto; padding: 1rem; overflow-wrap: anywhere }
 h1 { font-size: 1.7rem; line-height: 1.2 } h2 { font-size: 1.25rem; margin-top: 2rem }
 h3 { font-size: 1.05rem; margin: 1.1rem 0 .2rem } p { margin: .2rem 0 .6rem }
+figure { margin: 0 0 1.2rem } figcaption { font-size: .95rem }
 img, svg { max-width: 100%; height: auto; display: block; margin: .8rem 0 }
 .when { font-size: 1.15rem; font-weight: 600 }
 .note { border-top: 1px solid #555; margin-top: 2rem; padding-top: .6rem; font-size: .95rem }
@@ -179,6 +216,19 @@ img, svg { max-width: 100%; height: auto; display: block; margin: .8rem 0 }
   h2, h3 { break-after: avoid } img, svg, li { break-inside: avoid } svg { max-width: 12cm }
   img { max-height: 11cm; width: auto } }
 """
+XRAY = (
+    "X-ray of {}’s teeth. The numbers say how much of each root has lost its bone, and how far "
+    "the number may be off."
+)
+PHOTO = "Photo of {}’s teeth {} the cleaning. Plaque is coloured in, with its share of each tooth."
+MAP_WORDS = (
+    "Each circle is a tooth, seen from in front: your pet’s right side is on the left. "
+    "The number in a circle is the stage: 1 means sore gums, 2 a little bone lost, 3 a good part, "
+    "4 more than half. The brown part of a root still stands in bone; the white part has lost it. "
+    "Dotted roots were not measured."
+)
+OPEN_HEADING = "What is still to be done"
+OPEN_CLOSING = "Please ask us about it."
 CLOSING = (
     "X-rays show less bone loss than there is, and stain shows nothing below the gum. "
     "Ask us whenever you are unsure, and call at once if your pet stops eating, bleeds or swells."
@@ -212,29 +262,40 @@ def owner_html(page: OwnerPage) -> str:
     ]
     if page.done:
         parts.append("<h2>What we did</h2>" + listed(page.done))
+    if page.open:
+        asked = f"<p>{escape(OPEN_CLOSING)}</p>"
+        parts.append(f"<h2>{OPEN_HEADING}</h2>" + listed(page.open) + asked)
     parts.append("<h2>What you can do at home</h2>")
     parts += [f"<h3>{escape(a.title)}</h3><p>{escape(a.text)}</p>" for a in page.plan.advice]
     parts.append("<h2>When we want to see you again</h2>")
     parts += [f'<p class="when">{escape(t)}</p>' for t in _recheck_text(page)]
     if page.pictures:
         parts.append(f"<h2>{pet}’s own pictures</h2>")
-    for data, alt in page.pictures:
-        code = base64.b64encode(data).decode()
-        parts.append(f'<img alt="{escape(alt)}" src="data:image/jpeg;base64,{code}">')
+    for p in page.pictures:
+        code = base64.b64encode(p.data).decode()
+        parts.append(
+            f'<figure><img alt="{escape(p.alt)}" src="data:image/jpeg;base64,{code}">'
+            f"<figcaption>{escape(p.caption)}</figcaption></figure>"
+        )
     if page.map_svg:
-        parts.append("<h2>Map of the mouth</h2>" + page.map_svg)
+        parts.append(f"<h2>Map of the mouth</h2><p>{escape(MAP_WORDS)}</p>" + page.map_svg)
     parts.append(f'<p class="note">{escape(CLOSING)}</p></main></body></html>\n')
     return "\n".join(parts)
 
 
-def _picture(pdf: Any, data: bytes, alt: str) -> None:
+def _picture(pdf: Any, picture: OwnerPicture) -> None:
     from PIL import Image
 
-    wide, high = Image.open(io.BytesIO(data)).size
-    width = min(120.0, 105.0 * wide / high)
-    if pdf.will_page_break(width * high / wide):
+    from perioview.record.pages import text
+
+    wide, high = Image.open(io.BytesIO(picture.data)).size
+    width = min(120.0, 95.0 * wide / high)
+    # The caption stays with its picture.
+    if pdf.will_page_break(width * high / wide + 12):
         pdf.add_page()
-    pdf.image(io.BytesIO(data), w=width, x=(210 - width) / 2, alt_text=alt)
+    pdf.image(io.BytesIO(picture.data), w=width, x=(210 - width) / 2, alt_text=picture.alt)
+    pdf.ln(1)
+    text(pdf, picture.caption, 9)
     pdf.ln(3)
 
 
@@ -247,11 +308,18 @@ def owner_pdf(page: OwnerPage) -> bytes:
     pdf.set_title(f"{page.pet}: teeth")
     pdf.add_page()
     heading(pdf, f"{page.pet}’s teeth, {_day(page.date)}")
+    if page.practice:
+        text(pdf, page.practice, 10)
     for title, lines in (("What we found", page.found), ("What we did", page.done)):
         if lines:
             heading(pdf, title)
         for line in lines:
             text(pdf, "• " + line, 10)
+    if page.open:
+        heading(pdf, OPEN_HEADING)
+        for line in page.open:
+            text(pdf, "• " + line, 10)
+        text(pdf, OPEN_CLOSING, 10)
     heading(pdf, "What you can do at home")
     for a in page.plan.advice:
         heading(pdf, a.title, 1)
@@ -261,10 +329,11 @@ def owner_pdf(page: OwnerPage) -> bytes:
         text(pdf, line, 11)
     if page.pictures:
         heading(pdf, f"{page.pet}’s own pictures", room=105)
-    for data, alt in page.pictures:
-        _picture(pdf, data, alt)
+    for picture in page.pictures:
+        _picture(pdf, picture)
     if page.map_picture:
-        heading(pdf, "Map of the mouth", room=125)
+        heading(pdf, "Map of the mouth", room=145)
+        text(pdf, MAP_WORDS, 9)
         pdf.image(io.BytesIO(page.map_picture), w=110, x=50, alt_text="Every tooth and its bone")
     text(pdf, CLOSING, 9)
     for line in pdf.letter_warnings():

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -12,6 +14,7 @@ from numpy.typing import NDArray
 from perioview.criteria import ToothAssessment
 from perioview.criteria_mouth import MouthSummary
 from perioview.measurement import shown
+from perioview.plaque_result import PlaqueResult
 from perioview.record.findings import Findings
 from perioview.record.guidance_pages import awake_page, guidance_pages
 from perioview.record.mouth_map import mouth_picture
@@ -67,7 +70,8 @@ def _identity(pdf: Any, found: Findings) -> None:
 
 def _radiograph(pdf: Any, radiograph: Radiograph, picture: Rgb) -> None:
     high, wide = picture.shape[:2]
-    width = min(180.0, 105.0 * wide / high)
+    # A film on end gets more of the page: its labels must stay large enough to read.
+    width = min(180.0, (105.0 if wide >= high else 135.0) * wide / high)
     heading(pdf, radiograph.image.name, 1, width * high / wide + 25)
     teeth = ", ".join(str(t.tooth) for t in radiograph.teeth) or "no marked teeth"
     pdf.image(
@@ -82,7 +86,7 @@ def _radiograph(pdf: Any, radiograph: Radiograph, picture: Rgb) -> None:
         )
     else:
         said = "No scale: percentages only."
-    text(pdf, " ".join([said, *scale.notes]), 7.5)
+    text(pdf, " ".join([said, *(n[:1].upper() + n[1:] for n in scale.notes)]), 7.5)
     unit = scale.unit
     rows = [
         (
@@ -99,7 +103,12 @@ def _radiograph(pdf: Any, radiograph: Radiograph, picture: Rgb) -> None:
     for line in left_out(radiograph):
         text(pdf, line, 7.5)
     for warning in radiograph.warnings[1:]:
-        text(pdf, f"Note: {warning}", 7.5)
+        text(pdf, f"Note: {_in_words(warning)}", 7.5)
+
+
+def _in_words(warning: str) -> str:
+    """Flags in parentheses as words; file names keep their underscores."""
+    return re.sub(r"\([a-z_, ]+\)", lambda found: found[0].replace("_", " "), warning)
 
 
 def left_out(radiograph: Radiograph) -> tuple[str, ...]:
@@ -181,13 +190,18 @@ def _photos(pdf: Any, found: Findings, pictures: Mapping[str, Rgb]) -> None:
         return
     from perioview.plaque_overlay import overlay
 
+    # What holds for every photo is said once, below the last.
+    first, *others = (p.result.warnings for p in measured if p.result is not None)
+    common = [w for w in first if all(w in other for other in others)]
+    indices = dict.fromkeys(p.result.index_name for p in measured if p.result is not None)
+    common += [f"Index: {name}." for name in indices]
     heading(pdf, "Plaque", room=135)
     for photo in measured:
         picture = pictures.get(photo.file)
         if picture is None:
             picture = overlay(photo.image, photo.regions, photo.result)
         high, wide = picture.shape[:2]
-        width = min(150.0, 85.0 * wide / high)
+        width = min(150.0, 72.0 * wide / high)
         heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1, width * high / wide + 25)
         pdf.image(
             io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
@@ -209,7 +223,22 @@ def _photos(pdf: Any, found: Findings, pictures: Mapping[str, Rgb]) -> None:
             )
         head = ("tooth", "coverage %", "gingival half %", "coronal half %", "index", "flags")
         grid(pdf, head, rows, (12, 24, 24, 24, 14, 70))
-    text(pdf, "Stain shows nothing below the gum line.", 7.5)
+        text(pdf, _whole_mouth(photo.result), 7.5)
+        for warning in photo.result.warnings:
+            if warning not in common:
+                text(pdf, f"Note: {warning}", 7.5)
+    for warning in common:
+        text(pdf, warning, 7.5)
+
+
+def _whole_mouth(result: PlaqueResult) -> str:
+    """Coverage and index of all teeth of a photo."""
+    parts = []
+    if result.coverage.known:
+        parts.append(f"All teeth together: {shown(result.coverage)} % covered")
+    if math.isfinite(result.index):
+        parts.append(f"mean index {result.index:.1f}")
+    return "; ".join(parts or ["No tooth could be measured"]) + "."
 
 
 def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> bytes:
@@ -248,7 +277,7 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
     if found.since:
         since_last_pages(pdf, found.since)
     if found.examination.radiographs:
-        heading(pdf, "Radiographs", room=160)
+        heading(pdf, "Radiographs", room=172)
     for radiograph in found.examination.radiographs:
         drawn = (pictures or {}).get(radiograph.file)
         _radiograph(pdf, radiograph, annotated(radiograph) if drawn is None else drawn)

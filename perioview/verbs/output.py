@@ -53,6 +53,30 @@ def check_targets(*targets: str | None) -> None:
         raise InputRefused(*faults)
 
 
+def check_folder(folder: Path) -> None:
+    """Refuse a folder that cannot be made or written in, before any work.
+
+    Parameters
+    ----------
+    folder : Path
+        Need not exist yet.
+
+    Raises
+    ------
+    InputRefused
+        If it is a file, or neither it nor the folder to make it in can be written.
+    """
+    there = folder
+    while not os.path.exists(there) and there != there.parent:
+        there = there.parent
+    if os.path.isfile(there):
+        raise InputRefused(f"{folder}: {there} is a file; choose another folder with --out.")
+    if not os.access(there, os.W_OK):
+        raise InputRefused(
+            f"{folder}: cannot be written (Permission denied); choose another folder with --out."
+        )
+
+
 def emit(args: argparse.Namespace, result: dict[str, Any], table: Iterable[str]) -> None:
     """Write the JSON where `--json` says, else print the table."""
     if not args.json:

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from perioview.record.findings import Findings
 
 
+MEASUREMENTS = "measurements.json"
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of the verb."""
     parser.add_argument("visit", metavar="VISIT", help="visit folder")
@@ -40,9 +43,6 @@ def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[s
     made = dt.datetime.now(dt.UTC)
     names = file_names(exam.radiographs)
     written = {
-        "measurements.json": (
-            json.dumps(found.json_object(), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
-        ).encode(),
         "sites.csv": found.sites_csv().encode(),
         "mouth.svg": mouth_svg(found.map_shapes).encode(),
         "mouth.png": png(mouth_picture(found.map_shapes)),
@@ -64,7 +64,23 @@ def record_files(found: Findings, rules: dict[str, Any] | None = None) -> dict[s
 
             picture = overlay(photo.image, photo.regions, photo.result)
             written[f"{photo.image.name}.plaque.png"] = png(picture)
-    return written
+    told = found.json_object() | {"files": sorted([*written, MEASUREMENTS])}
+    told_text = json.dumps(told, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+    return {MEASUREMENTS: told_text.encode(), **written}
+
+
+def _earlier_files(folder: Path) -> list[str]:
+    """Files that an earlier report wrote into a record folder, by its own list."""
+    try:
+        names = json.loads((folder / MEASUREMENTS).read_text("utf-8"))["files"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return []
+    # A name only, never a way out of the folder.
+    return [
+        n
+        for n in names
+        if isinstance(n, str) and n and Path(n).name == n and (folder / n).is_file()
+    ]
 
 
 def write_record(folder: Path, written: dict[str, bytes]) -> None:
@@ -81,11 +97,12 @@ def write_record(folder: Path, written: dict[str, bytes]) -> None:
         for name, data in written.items():
             (draft / name).write_bytes(data)
         folder.mkdir(exist_ok=True)
+        earlier = {"recheck.ics", *_earlier_files(folder)}
         for name in written:
             os.replace(draft / name, folder / name)
-        if "recheck.ics" not in written:
-            # An earlier plan must not be taken for this one.
-            (folder / "recheck.ics").unlink(missing_ok=True)
+        for name in earlier - set(written):
+            # An earlier plan or picture must not be taken for one of this report.
+            (folder / name).unlink(missing_ok=True)
     except OSError as error:
         raise InputRefused(
             f"{folder}: cannot be written ({error.strerror}); choose another folder with --out."
@@ -100,11 +117,14 @@ def run(args: argparse.Namespace) -> None:
     from perioview.home_care import home_care_rules
     from perioview.record.findings import findings
     from perioview.record.since_last import since_last
+    from perioview.verbs.output import check_folder
 
+    folder = Path(args.out) if args.out else Path(args.visit) / "record"
+    if os.path.isfile(Path(args.visit, "visit.toml")):
+        check_folder(folder)
     exam = examine(args.visit, mark_sd=args.mark_sd)
     since = since_last(args.visit, args.previous, exam, args.mark_sd) if args.previous else None
     found = findings(exam, since)
-    folder = Path(args.out) if args.out else Path(args.visit) / "record"
     rules = home_care_rules(args.home_care) if args.home_care else None
     written = record_files(found, rules)
     write_record(folder, written)
