@@ -182,6 +182,31 @@ def test_grey_cards_take_out_the_cast_of_either_photo(tmp_path, capsys):
     assert found["grey_cards"][1]["red_over_green"] == pytest.approx(2.0, rel=0.03)
 
 
+def test_what_the_visit_states_of_its_photos_is_taken(cleaned, tmp_path, capsys):
+    folder = tmp_path / "visit"
+    (folder / "images").mkdir(parents=True)
+    for name in ("before.png", "after.png"):
+        (folder / "images" / name).write_bytes((tmp_path / name).read_bytes())
+    (folder / "visit.toml").write_text(
+        '[patient]\nid = "PV-9003"\nspecies = "dog"\n'
+        + "".join(
+            f'[[photos]]\nfile = "images/{name}.png"\ndye = "two-tone"\ngum = "left"\n'
+            for name in ("before", "after")
+        )
+    )
+    photos = [str(folder / "images" / name) for name in ("before.png", "after.png")]
+    found = run(capsys, *photos, *cleaned[2:4])
+    # Gum on the left: the stained upper half lies to one side of it.
+    (place, *_) = next(t for t in found["teeth"] if t["tooth"] == 104)["go_back"]
+    assert place["half"] == "gum"
+    told = run(capsys, *photos, *cleaned[2:])
+    assert found["warnings"] != told["warnings"] or found["teeth"] != told["teeth"]
+    text = (folder / "visit.toml").read_text()
+    (folder / "visit.toml").write_text(text + "grey_card = [1, 2, 3]\n")
+    assert main(["compare", *photos, *cleaned[2:4]]) == 2
+    assert "grey_card is [1, 2, 3]" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("more", "said"),
     [

@@ -50,7 +50,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--grey-card-later", metavar="ROW,COL,ROW,COL", help="the same in view of LATER"
     )
     parser.add_argument("--gum", choices=("up", "down", "left", "right"), help="where the gum lies")
-    parser.add_argument("--dye", choices=("one-tone", "two-tone"), default="one-tone")
+    parser.add_argument(
+        "--dye",
+        choices=("one-tone", "two-tone"),
+        help="default: as the visit of the photographs states it, else one-tone",
+    )
     parser.add_argument("--density", type=float, default=0.15, metavar="D", help="as in plaque")
     parser.add_argument(
         "--points",
@@ -173,10 +177,10 @@ def _points(path: str | None) -> Pairs | None:
 
 def _run_photos(args: argparse.Namespace) -> None:
     from perioview.comparison_object import photos_object
-    from perioview.comparison_photos import compared_photos
+    from perioview.comparison_photos import compared_photos, stated_card
     from perioview.files.reading import read_image
     from perioview.files.regions import read_regions
-    from perioview.verbs.plaque import corners, drawn_regions
+    from perioview.verbs.plaque import corners, drawn_regions, dye_of, stated_in_visit
 
     if args.marks_earlier or args.marks_later:
         raise InputRefused(
@@ -188,12 +192,17 @@ def _run_photos(args: argparse.Namespace) -> None:
     )
     earlier, later = read_image(args.earlier), read_image(args.later)
     regions, said = drawn_regions(args.teeth, args.teeth_from, earlier)
+    stated = stated_in_visit(Path(args.earlier))
+    cards = (
+        cards[0] or stated_card(stated),
+        cards[1] or stated_card(stated_in_visit(Path(args.later))),
+    )
     result = compared_photos(
         earlier,
         later,
         regions,
-        dye=args.dye,
-        gum=args.gum,
+        dye=dye_of(args.dye, stated),
+        gum=args.gum or stated.get("gum"),
         density=args.density,
         points=_points(args.points),
         later_regions=None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -90,6 +90,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Measure and show."""
+    from perioview.comparison_photos import stated_card
     from perioview.files.reading import read_image
     from perioview.plaque import plaque
 
@@ -100,16 +101,16 @@ def run(args: argparse.Namespace) -> None:
     others = _results(args.together_with or ())
     photo = read_image(args.photo)
     regions, said = drawn_regions(args.teeth, args.teeth_from, photo)
-    gum, dye = _stated_in_visit(Path(args.photo))
+    stated = stated_in_visit(Path(args.photo))
     result = plaque(
         photo,
         regions,
-        dye=args.dye or dye or "one-tone",
-        gum=args.gum or gum,
+        dye=dye_of(args.dye, stated),
+        gum=args.gum or stated.get("gum"),
         density=args.density,
         index_teeth=_index_teeth(args.index_teeth),
         mm_per_px=_scale(args.mm_per_px),
-        card=card,
+        card=card or stated_card(stated),
     )
     result = replace(result, warnings=(*result.warnings, *said))
     found = result.json_object()
@@ -200,16 +201,19 @@ def _results(paths: Sequence[str]) -> dict[str, dict[str, Any]]:
     return found
 
 
-def _stated_in_visit(photo: Path) -> tuple[str | None, str | None]:
-    """Gum side and dye that the photo's visit folder states, if it lies in one."""
+def stated_in_visit(photo: Path) -> Mapping[str, Any]:
+    """What the visit a photo lies in says of it; nothing if it lies in none."""
     from perioview.files.visit_folder import visit_of_image
 
     visit = visit_of_image(photo)
-    for row in visit.photos if visit else ():
-        if Path(str(row.get("file", ""))).name == photo.name:
-            dye = row.get("dye")
-            return row.get("gum"), dye if dye in ("one-tone", "two-tone") else None
-    return None, None
+    rows = visit.photos if visit else ()
+    return next((r for r in rows if Path(str(r.get("file", ""))).name == photo.name), {})
+
+
+def dye_of(option: str | None, stated: Mapping[str, Any]) -> str:
+    """The dye: as the option says, else the visit, else one-tone."""
+    said = stated.get("dye")
+    return option or (str(said) if said in ("one-tone", "two-tone") else "one-tone")
 
 
 def _index_teeth(which: str) -> tuple[int, ...] | None:
