@@ -125,7 +125,7 @@ class MouthPanel(QWidget):
         self.worker: Any = None
         self._measured: tuple[tuple[str, int], ...] = ()
         self._build()
-        folder = self._folder_of_layers()
+        folder = self._of_layers = self._folder_of_layers()
         if folder is not None:
             self.open_visit(folder)
 
@@ -209,9 +209,14 @@ class MouthPanel(QWidget):
         return window
 
     def showEvent(self, event: Any) -> None:
-        """Measure again if marks were placed since: what is open must not be yesterday's."""
+        """Follow the visit in the window, and measure again if marks were placed since."""
         super().showEvent(event)
-        if self.examination is not None and self._marks_on_disk() != self._measured:
+        folder = self._folder_of_layers()
+        if folder is not None and folder != self._of_layers:
+            self._of_layers = folder
+            self.entry = None
+            self.open_visit(folder)
+        elif self.examination is not None and self._marks_on_disk() != self._measured:
             self.measure_again()
 
     def _marks_on_disk(self) -> tuple[tuple[str, int], ...]:
@@ -241,7 +246,12 @@ class MouthPanel(QWidget):
         self.title.setText(f"{folder.name}: measuring…")
         self.folder = folder
         self._measured = self._marks_on_disk()
-        self.worker = in_background(lambda: examine(folder), self._opened, self.say)
+
+        def opened(examination: Examination) -> None:
+            if folder == self.folder:  # not one that was left for another meanwhile
+                self._opened(examination)
+
+        self.worker = in_background(lambda: examine(folder), opened, self.say)
 
     def measure_again(self) -> None:
         """Measure the visit anew: marks and photos may have changed."""

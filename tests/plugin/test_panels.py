@@ -81,6 +81,18 @@ def test_mouth_panel_charts_maps_and_finds_gaps(make_napari_viewer, qtbot, visit
     panel.show()
     assert panel.worker is not measured
     qtbot.waitUntil(lambda: "measuring" not in panel.title.text(), timeout=20_000)
+    # Another visit was opened in the window meanwhile: its chart, not the first animal's.
+    other = visit.with_name("other")
+    shutil.copytree(visit, other)
+    panel.hide()
+    panel._folder_of_layers = lambda: other
+    panel.show()
+    qtbot.waitUntil(lambda: panel.entry is not None, timeout=20_000)
+    assert panel.folder == other
+    panel._folder_of_layers = lambda: visit
+    panel.hide()
+    panel.show()
+    qtbot.waitUntil(lambda: panel.entry is not None, timeout=20_000)
     procedure = panel.procedure
     pack_in = next(s for s in procedure.steps if s.asks == "count")
     procedure.tick(pack_in, count=2)
