@@ -20,6 +20,8 @@ Mask = NDArray[np.bool_]
 SOUGHT = 300
 # Half width of the ring around a path in which its edge is looked for, share of the radius.
 RING = 0.035
+# Where the edge is taken between the steepest logarithm (0) and the steepest light (1).
+TOWARD_LIGHT = 0.35
 
 
 def refined_mask(
@@ -115,14 +117,15 @@ def _smoothed(labels: Mask, size: int) -> Mask:
 
 
 def _gradient(rgb: NDArray[np.uint8]) -> Field:
-    """Strength of edges that stain does not explain, where a lens blurs them: in light itself."""
+    """Strength of edges that stain does not explain."""
     import cv2
 
     features = stain_blind(rgb)
     dy = common_change(cv2.Sobel(features, cv2.CV_32F, 0, 1))
     dx = common_change(cv2.Sobel(features, cv2.CV_32F, 1, 0))
-    # Steepest in the logarithm is too far out on the dark side of a blurred edge.
-    size: Field = np.hypot(dx, dy) * np.power(10.0, features.mean(axis=2))
+    # In the logarithm a blurred edge is steepest too far out, in light itself a crown that darkens
+    # toward its edge is steepest too far in: between the two.
+    size: Field = np.hypot(dx, dy) * np.power(10.0, TOWARD_LIGHT * features.mean(axis=2))
     return size
 
 
