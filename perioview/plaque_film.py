@@ -21,10 +21,13 @@ from perioview.plaque_density import (
 from perioview.plaque_enamel import Enamel
 from perioview.plaque_hidden import Hidden, hidden_film
 from perioview.plaque_inks import inks, unmixed
-from perioview.plaque_network import Correction
+from perioview.plaque_network import GRID, Correction
 from perioview.plaque_shade import Shade, shades
 from perioview.plaque_stain import Stain
 from perioview.plaque_tooth import Counted
+
+# SDs within which darkness may still add a film.
+UNSURE = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,10 +139,13 @@ def counted_film(
         older = None if older is None else np.where(seen > density, older, odds > 0)
     if older is not None and shade is not None:
         hidden = _hidden(rgb, crop, enamel.ratios, stain, shade)
-        more = hidden.density > film
+        # Not against what the surroundings say for sure.
+        more = (hidden.density > film) & (film + np.float32(UNSURE) * sd > density)
         film, older = np.where(more, hidden.density, film), np.where(more, hidden.older, older)
     film = without_rim(film, crop.region, ~crop.glare, min(6.0, 0.02 * crop.size))
     stained = stained_area(film, density)
+    if two_tone:
+        stained &= ~_swollen(film, seen, density)
     unseen = stained & (seen <= density) & (film - seen > density / 2) & crop.region & ~crop.glare
     share = float(np.count_nonzero(unseen)) / max(1, crop.region_px // crop.factor**2)
     return Counted(
@@ -160,6 +166,19 @@ def _hidden(
     """What only darkness shows."""
     found = inks(stain.newer, stain.older, stain.brown)
     return hidden_film(unmixed(rgb, clean, found), found, shade.light, crop.region & ~crop.glare)
+
+
+def _swollen(film: Plane, seen: Plane, density: float) -> Mask:
+    """Where a film that optics does not show is but the slope between two cells of the grid.
+
+    Such a film ends, as a rule, halfway up that slope.
+    """
+    import cv2
+
+    rows, cols = (2 * math.ceil(length / GRID) + 1 for length in film.shape)
+    high = cv2.dilate(film, np.ones((rows, cols), np.uint8))
+    swollen: Mask = (seen < density / 2) & (film < high / 2)
+    return swollen
 
 
 def _spread(coarse: Plane, film: Plane) -> Plane:

@@ -28,8 +28,9 @@ GRID = 32
 LEAST = 0.4
 # What log10 light and densities are multiplied by, for the network.
 UNIT = 4
-# A correction of this many of its SDs counts by half.
-DOUBT = 2.0
+# A correction of this many of its SDs counts by half. Blue over brown is what optics cannot see, so
+# with a two-tone dye more is believed.
+DOUBT = {False: 2.0, True: 1.0}
 # Share of all points with dye in their hue, up to which only hue counts; from twice that, all does.
 PLAIN_SHARE = 0.01
 
@@ -141,7 +142,9 @@ def seen_teeth(
     out = {}
     for tooth, (planes, level) in found.items():
         clean = enamel[tooth]
-        own = [float(clean.shared), *(4 * (np.array(clean.ratios) - common)), *clean.ratios]
+        # A lamp stranger than any seen in training says nothing more than a strange one.
+        cast = np.clip(clean.ratios, -0.15, 0.15)
+        own = [float(clean.shared), *(4 * (np.array(clean.ratios) - common)), *cast]
         facts = np.array([*colours, *own, level, 4 * (level - middle)], np.float32)
         out[tooth] = Seen(planes, facts)
     return out
@@ -200,8 +203,9 @@ def corrections(teeth: Mapping[int, Seen], shown: float) -> dict[int, Correction
     out = _network(planes, facts)
     # A correction counts as far as it exceeds its own uncertainty: optics errs less, but for the
     # few things it cannot see.
+    doubt = np.where(facts[:, 0] > 0.5, DOUBT[True], DOUBT[False])[:, None, None]
     more = out[..., 0] * planes[..., 5] / UNIT + out[..., 1]
-    share = more**2 / (more**2 + (DOUBT * np.exp(out[..., 2])) ** 2 + 1e-9)
+    share = more**2 / (more**2 + (doubt * np.exp(out[..., 2])) ** 2 + 1e-9)
     # Where hardly a point of the photo shows dye, surroundings are no reason to see any.
     share = share * np.clip(shown / PLAIN_SHARE - 1, 0, 1)
     out[..., :2] *= share[..., None]

@@ -186,7 +186,7 @@ def _coverage_sds(
     """SDs of coverage: by the zero and the scale of density, and by where stain ends, in points."""
     rule = plaque_rules()["trust"]
     area = np.count_nonzero(valid)
-    values, shift = counted.density[valid], counted.sd[valid]
+    values, shift = counted.density[valid], rule["shared_sd"] * counted.sd[valid]
     more = np.count_nonzero(values + shift > density)
     less = np.count_nonzero(values - shift > density)
     threshold = 50 * (more - less) / area

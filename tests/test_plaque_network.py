@@ -8,8 +8,11 @@ import pytest
 from scipy.ndimage import correlate
 
 from perioview import plaque_network as net
+from perioview.image import Image
+from perioview.plaque import plaque
 
 sys.path.insert(0, str(Path(__file__).parent))
+from plaque_phantoms import six_bands, varied_mouths
 
 
 def test_convolution_against_scipy_analytic():
@@ -40,3 +43,51 @@ def test_small_tooth_averages_only_what_is_free():
     assert np.abs(mean[inside].astype(int) - 200).max() <= 2
     assert free[inside][:,].min() == pytest.approx(1 / 3, abs=0.01)
     assert free[:, -2:].max() == 0
+
+
+def looks(seed=4):
+    """Three teeth of noise, as the network sees them."""
+    rng = np.random.default_rng(seed)
+    seen = {}
+    for tooth in (104, 105, 106):
+        planes = rng.normal(0.3, 0.5, (net.GRID, net.GRID, 10)).astype(np.float32)
+        planes[..., :2] = 1
+        seen[tooth] = net.Seen(planes, rng.normal(size=15).astype(np.float32))
+    return seen
+
+
+def test_teeth_are_seen_together_in_any_order():
+    seen = looks()
+    turned = dict(reversed(seen.items()))
+    first, second = net.corrections(seen, 0.3), net.corrections(turned, 0.3)
+    alone = net.corrections({104: seen[104]}, 0.3)
+    for tooth in seen:
+        np.testing.assert_allclose(first[tooth].offset, second[tooth].offset, atol=1e-5)
+    assert np.abs(first[104].offset - alone[104].offset).max() > 1e-4
+
+
+def test_no_correction_where_no_dye_shows():
+    for found in net.corrections(looks(), 0.005).values():
+        assert not found.gain.any()
+        assert not found.offset.any()
+        assert found.sd.min() > 0
+
+
+def test_correction_helps_where_hue_alone_errs(monkeypatch):
+    # Generators C and D (both used in training, other seeds): older stain over brown, shade.
+    scenes = [six_bands.scene(seed, dye="two-tone", tooth_px=90) for seed in (70, 71, 72)]
+    scenes += [varied_mouths.scene(seed, dye="two-tone", teeth=5) for seed in (70, 71, 72)]
+
+    def errors():
+        found = []
+        for scene in scenes:
+            photo = Image(scene.rgb, "p", "0")
+            for tooth in plaque(photo, scene.regions, dye="two-tone", gum="up").teeth:
+                truth = 100 * scene.stained[scene.regions == tooth.tooth].mean()
+                found.append(abs(tooth.coverage.value - truth))
+        return np.array(found)
+
+    corrected = errors()
+    monkeypatch.setattr("perioview.plaque.corrections", lambda seen, shown: {})
+    optics = errors()
+    assert np.nanmean(corrected) < 0.9 * np.nanmean(optics)

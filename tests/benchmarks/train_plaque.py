@@ -204,7 +204,7 @@ def turned(rng, arrays):
     return out
 
 
-def train(files, minutes, out, start_from=None):
+def train(files, minutes, out, start_from=None, rate=2e-3):
     import torch
 
     torch.set_num_threads(1)
@@ -217,7 +217,7 @@ def train(files, minutes, out, start_from=None):
     net = network(data["planes"].shape[-1], data["facts"].shape[-1])
     if start_from:
         net.load_state_dict(torch.load(start_from))
-    optimiser = torch.optim.AdamW(net.parameters(), 2e-3, weight_decay=1e-3)
+    optimiser = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-3)
     rows_of = {n: np.flatnonzero(photo == n) for n in np.unique(photo)}
     numbers = np.array([n for n in rows_of if n % 12 != 5])
 
@@ -232,7 +232,7 @@ def train(files, minutes, out, start_from=None):
     begun, step, running = time.time(), 0, []
     while (gone := (time.time() - begun) / (60 * minutes)) < 1:
         for group in optimiser.param_groups:
-            group["lr"] = 2e-3 * min(1, (step + 1) / 50) * (0.5 + 0.5 * np.cos(np.pi * gone)) + 1e-5
+            group["lr"] = rate * min(1, (step + 1) / 50) * (0.5 + 0.5 * np.cos(np.pi * gone)) + 1e-5
         chosen = rng.choice(numbers, PHOTOS, replace=False)
         rows = np.concatenate([rows_of[n] for n in chosen])
         owner = torch.from_numpy(np.repeat(np.arange(PHOTOS), [len(rows_of[n]) for n in chosen]))
@@ -318,12 +318,13 @@ def main():
     two.add_argument("files", nargs="+", type=Path)
     two.add_argument("--minutes", type=float, default=15)
     two.add_argument("--start-from", type=Path, help="state (.pt) of an earlier training")
+    two.add_argument("--rate", type=float, default=2e-3, help="first learning rate")
     two.add_argument("--out", type=Path, default=OUT)
     args = parser.parse_args()
     if args.verb == "gather":
         gather(args.photos, args.seed, args.out)
     else:
-        train(args.files, args.minutes, args.out, args.start_from)
+        train(args.files, args.minutes, args.out, args.start_from, args.rate)
 
 
 if __name__ == "__main__":
