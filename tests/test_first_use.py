@@ -209,3 +209,60 @@ def test_flags_in_a_note_are_words_and_file_names_stay():
 
     said = _in_words("304: no percentage for single root (no_apex, side_from_bone) of left_jaw.dcm")
     assert said == "304: no percentage for single root (no apex, side from bone) of left_jaw.dcm"
+
+
+@pytest.mark.parametrize(
+    ("written", "by_hand", "named"),
+    [
+        ("weight_kg = 3.1", "weight_kg = nan", "weight_kg nan is no weight"),
+        ("weight_kg = 3.1", "weight_kg = -3.1", "weight_kg -3.1 is no weight"),
+        ("weight_kg = 3.1", 'weight_kg = "3,1 kg"', "weight_kg '3,1 kg' is no weight"),
+        ("date = 2026-03-05", 'date = "5.3.2026"', "date '5.3.2026' is no date"),
+        ("birth_date = 2017-05-14", 'birth_date = "May 2017"', "birth_date 'May 2017' is no date"),
+    ],
+)
+def test_a_field_written_by_hand_that_is_none_is_named(tmp_path, capsys, written, by_hand, named):
+    visit = tmp_path / "visit"
+    visit.mkdir()
+    text = (sample("toy-dog-cleaning") / "visit.toml").read_text("utf-8")
+    head = text.split("[[images]]")[0]
+    assert head.count(written) == 1 or written.startswith("date")
+    (visit / "visit.toml").write_text(head.replace(f"\n{written}", f"\n{by_hand}"), "utf-8")
+    assert named in refusal(capsys, "report", visit)
+    assert named in refusal(capsys, "attach", visit, "--to", tmp_path / "archive")
+    assert not (visit / "record").exists() and not (tmp_path / "archive").exists()
+
+
+def test_a_visit_dated_in_text_keeps_its_own_day():
+    from perioview.record.visit_faults import day_from
+
+    assert str(day_from("2026-03-05")) == "2026-03-05"
+    assert day_from("5.3.2026") is None and day_from(None) is None
+
+
+def test_owner_is_told_in_words_what_changed_since_the_earlier_visit(reported):
+    """By hand from the sites: 309 rose beyond 1.96 SD, 404 fell, 308 did not move."""
+    from perioview.files.visit_folder import examine
+    from perioview.record.findings import findings
+    from perioview.record.owner_page import owner_page
+    from perioview.record.since_last import SinceLast
+
+    keys = ("tooth", "root", "side", "change_pct", "change_pct_sd", "detectable")
+    sites = [
+        dict(zip(keys, values, strict=True))
+        for values in (
+            (308, "mesial", "mesial", 0.4, 4.0, False),
+            (309, "mesial", "mesial", 0.2, 4.0, False),
+            (309, "distal", "distal", 11.9, 4.1, True),
+            (404, "single", "distal", -12.0, 3.0, True),
+            (107, "mesial", "mesial", None, None, None),
+        )
+    ]
+    since = SinceLast("2025-09-01", {"sites": sites}, {}, (), days=185)
+    page = owner_page(findings(examine(reported), since), pictures={})
+    told = [line for line in page.found if "since 1 September 2025" in line]
+    assert told == [
+        "More bone was lost since 1 September 2025: left lower first molar (tooth 309).",
+        "No sure sign of more bone loss since 1 September 2025: left lower fourth premolar "
+        "(tooth 308); right lower canine (tooth 404).",
+    ]

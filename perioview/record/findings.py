@@ -17,8 +17,10 @@ from perioview.chart_decision import Course, courses
 from perioview.closeout import Gap, gaps
 from perioview.criteria import ToothAssessment, root_lengths_mm, tooth_stages
 from perioview.criteria_mouth import MouthSummary, mouth_summary
+from perioview.errors import InputRefused
 from perioview.measurement import Measurement
 from perioview.record.mouth_map import Shape, ToothView, mouth_shapes
+from perioview.record.visit_faults import visit_faults
 from perioview.visit import Examination
 
 if TYPE_CHECKING:
@@ -187,8 +189,10 @@ def findings(examination: Examination, since: SinceLast | None = None) -> Findin
     Raises
     ------
     InputRefused
-        If the visit's awake examination cannot be read.
+        If the visit's awake examination cannot be read, or a date or weight is none.
     """
+    if faults := visit_faults(examination.visit):
+        raise InputRefused(*faults)
     chart = examination.chart or Chart()
     species = examination.species
     sites = [s for r in examination.radiographs for s in r.sites]

@@ -42,6 +42,7 @@ from perioview.record.structured_report import (
     measurement_report,
     probed_values,
 )
+from perioview.record.visit_faults import visit_faults
 from perioview.visit import Examination, PhotoResult, Radiograph
 
 Picture = bytes | NDArray[np.uint8]
@@ -66,10 +67,10 @@ def examination_identity(examination: Examination) -> Identity:
     Raises
     ------
     InputRefused
-        If the visit names no date, or the patient no species.
+        If the visit names no date, or the patient no species, or a date or weight is none.
     """
     visit = examination.visit
-    faults = []
+    faults = visit_faults(visit)
     if not visit.visit.get("date"):
         faults.append("visit.toml: [visit] has no date; give it as date = 2026-03-05.")
     if not visit.patient.get("id"):

@@ -16,6 +16,7 @@ from perioview.home_care import HomePlan, home_care_rules, home_plan
 from perioview.record.findings import Findings
 from perioview.record.mouth_map import mouth_picture, mouth_svg
 from perioview.record.picture import annotated, jpeg
+from perioview.record.visit_faults import day_from
 from perioview.teeth import tooth
 from perioview.visit import Radiograph
 
@@ -55,10 +56,7 @@ class OwnerPage:
 
 
 def _visit_date(found: Findings) -> dt.date:
-    date = found.examination.visit.visit.get("date")
-    if isinstance(date, dt.datetime):
-        return date.date()
-    return date if isinstance(date, dt.date) else dt.date.today()
+    return day_from(found.examination.visit.visit.get("date")) or dt.date.today()
 
 
 def _name(number: int, species: str) -> str:
@@ -109,6 +107,26 @@ def _plaque_line(found: Findings) -> tuple[str, ...]:
                 f"{when.capitalize()} the cleaning, plaque covered {covered:.0f} % of the "
                 f"teeth in the {photos}."
             )
+    return tuple(lines)
+
+
+def _since_lines(found: Findings) -> tuple[str, ...]:
+    """Which teeth lost bone since the earlier visit, beyond what repeated marking explains."""
+    if found.since is None:
+        return ()
+    day = day_from(found.since.date)
+    when = f"since {_day(day)}" if day else "since the visit before"
+    worse: dict[int, bool] = {}
+    for site in found.since.json_object()["sites"]:
+        if site["change_pct"] is not None:
+            lost = bool(site["detectable"]) and site["change_pct"] > 0
+            worse[site["tooth"]] = worse.get(site["tooth"], False) or lost
+    species = found.examination.species
+    lines = []
+    if lost_more := [n for n, lost in worse.items() if lost]:
+        lines.append(f"More bone was lost {when}: {_names(lost_more, species)}.")
+    if steady := [n for n, lost in worse.items() if not lost]:
+        lines.append(f"No sure sign of more bone loss {when}: {_names(steady, species)}.")
     return tuple(lines)
 
 
@@ -191,7 +209,7 @@ def owner_page(
         pet,
         _visit_date(found),
         str(exam.visit.visit.get("practice", "")),
-        (*_sentences(found), *_plaque_line(found)),
+        (*_sentences(found), *_since_lines(found), *_plaque_line(found)),
         tuple(done),
         _open_decisions(found),
         plan,

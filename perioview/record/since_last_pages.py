@@ -42,6 +42,9 @@ def since_last_pages(pdf: Any, since: SinceLast) -> None:
     heading(pdf, f"Since last time ({since.date})", room=120 if since.pictures else 40)
     for file, data in since.pictures.items():
         _picture(pdf, file, data)
+    if since.pictures:
+        text(pdf, "Left: earlier visit. Middle: this visit, laid onto it. Right, of radiographs: "
+             "what changed, loss in orange, gain in blue.", 7.5)  # fmt: skip
     found = since.json_object()
     rows = [
         (
