@@ -266,3 +266,13 @@ def test_owner_is_told_in_words_what_changed_since_the_earlier_visit(reported):
         "No sure sign of more bone loss since 1 September 2025: left lower fourth premolar "
         "(tooth 308); right lower canine (tooth 404).",
     ]
+
+
+@pytest.mark.parametrize(
+    ("p", "told"), [(0.8999, "89.9"), (0.896, "89.6"), (0.9, "90"), (0.894, "89"), (0.9049, "90")]
+)
+def test_a_chance_below_the_limit_of_borderline_never_reads_as_ninety(p, told):
+    from perioview.record.chances import chances
+
+    assert chances({"0-1": 0.001, "3": p, "4": 0.05}, "; ") == f"3: {told} %; 4: 5 %"
+    assert chances(None) == ""

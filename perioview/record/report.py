@@ -15,6 +15,7 @@ from perioview.criteria import ToothAssessment
 from perioview.criteria_mouth import MouthSummary
 from perioview.measurement import shown
 from perioview.plaque_result import PlaqueResult
+from perioview.record.chances import chances
 from perioview.record.findings import Findings
 from perioview.record.guidance_pages import awake_page, guidance_pages
 from perioview.record.mouth_map import mouth_picture
@@ -123,12 +124,6 @@ def left_out(radiograph: Radiograph) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _chances(probability: Mapping[str, float] | None) -> str:
-    if not probability:
-        return ""
-    return ", ".join(f"{k}: {100 * p:.0f} %" for k, p in probability.items() if p >= 0.005)
-
-
 def _stage_row(a: ToothAssessment) -> tuple[str, ...]:
     here = a.status in ("", "present")
     stage = a.stage or ("not enough to stage" if here else a.status)
@@ -138,7 +133,7 @@ def _stage_row(a: ToothAssessment) -> tuple[str, ...]:
     notes = "; ".join((*(f.replace("_", " ") for f in a.findings), *a.disagreements))
     return (
         str(a.tooth), stage + (" (borderline)" if a.borderline else ""), reason,
-        shown(a.bone_loss_pct), shown(a.attachment_loss, 1), _chances(a.stage_probability), notes,
+        shown(a.bone_loss_pct), shown(a.attachment_loss, 1), chances(a.stage_probability), notes,
     )  # fmt: skip
 
 

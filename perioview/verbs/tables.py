@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from perioview.measurement import shown
+from perioview.record.chances import chances
 from perioview.visit import Radiograph
 
 
@@ -35,14 +36,12 @@ def radiograph_table(radiograph: Radiograph) -> list[str]:
         lines.append("No root has a mark: nothing is measured. Set CEJ, crest and apex first.")
     lines += ["", f"{'tooth':<6}{'stage':<7}{'loss %':>14}  {'worst site':<24}likely stages"]
     for t in radiograph.teeth:
-        chances = "; ".join(
-            f"{k}: {100 * p:.0f} %" for k, p in (t.stage_probability or {}).items() if p >= 0.005
-        )
+        likely = chances(t.stage_probability, "; ")
         where = f"{t.root} root, {t.side}" if t.root else "-"
         doubt = "  borderline" if t.borderline else ""
         lines.append(
             f"{t.tooth:<6}{t.radiographic_stage or '-':<7}{shown(t.bone_loss_pct):>14}  "
-            f"{where:<24}{chances}{doubt}"
+            f"{where:<24}{likely}{doubt}"
         )
     lines.append("")
     lines += [f"caution: {w}" for w in radiograph.warnings]
