@@ -39,10 +39,9 @@ class _Points:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shade:
-    """Light that falls on a crown, log10, of the shape of its crop, and the scatter about it."""
+    """Light that falls on a crown, log10, of the shape of its crop."""
 
     light: Plane
-    sd: float
 
 
 def shades(
@@ -70,11 +69,11 @@ def shades(
     common = _common(list(points.values()))
     out = {}
     for tooth, p in points.items():
-        coefficients, sd = _fit(p, common)
+        coefficients = _fit(p, common)
         plane = (p.basis @ coefficients).reshape(p.shape).astype(np.float32)
         rows, cols = teeth[tooth][1].shape
         light = cv2.resize(plane, (cols, rows), interpolation=cv2.INTER_LINEAR)
-        out[tooth] = Shade(light, sd)
+        out[tooth] = Shade(light)
     return out
 
 
@@ -142,8 +141,8 @@ def _trusted(away: NDArray[np.float64], turn: int) -> NDArray[np.float64]:
     return weight
 
 
-def _fit(p: _Points, common: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
-    """Shade that one tooth's lit points agree on, and its SD."""
+def _fit(p: _Points, common: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Shade that one tooth's lit points agree on."""
     basis, light, belief = (a[p.inside] for a in (p.basis, p.light, p.belief))
     prior = np.diag(1 / np.array(STRAY) ** 2)
     start = _bright(light - basis[:, 1:] @ common[1:], belief)
@@ -156,4 +155,4 @@ def _fit(p: _Points, common: NDArray[np.float64]) -> tuple[NDArray[np.float64], 
         coefficients = np.asarray(np.linalg.solve(left, right), float)
         away = light - basis @ coefficients
         weight = belief * _trusted(away, turn)
-    return coefficients, math.sqrt(float(np.average(away**2, weights=weight + 1e-9)))
+    return coefficients

@@ -91,3 +91,14 @@ def test_correction_helps_where_hue_alone_errs(monkeypatch):
     monkeypatch.setattr("perioview.plaque.corrections", lambda seen, shown: {})
     optics = errors()
     assert np.nanmean(corrected) < 0.9 * np.nanmean(optics)
+
+
+def test_training_phantom_is_repeatable_and_whole():
+    first, again = (varied_mouths.scene(9, dye="two-tone", teeth=3, size=80) for _ in range(2))
+    other = varied_mouths.scene(10, dye="two-tone", teeth=3, size=80)
+    assert np.array_equal(first.rgb, again.rgb)
+    assert first.rgb.shape != other.rgb.shape or not np.array_equal(first.rgb, other.rgb)
+    assert len(np.unique(first.regions)) == 4
+    assert not first.density[first.regions == 0].any()
+    assert np.array_equal(first.stained, first.density > 0.15)
+    assert not (first.older & ~first.stained).any()
