@@ -46,8 +46,8 @@ class Proposal:
     sd_mm : float
         Standard deviation along the root axis, phantom-calibrated; NaN without a scale.
     confidence : float
-        Probability, on phantoms, that it lies within 0.5 mm along the axis (CEJ and apex: and
-        within 1 mm across).
+        From 0 to 1; set on phantoms so that from 0.8 on at most 1 % lie beyond 1 mm, which real
+        radiographs have yet to confirm.
     flags : tuple of str
         ``low_confidence``, ``two_peaks``, ``no_scale``, ``reference_derived``,
         ``axis_from_one_cej``, ``side_assumed``, ``polarity_reversed``, ``partly_outside``.

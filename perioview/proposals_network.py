@@ -150,12 +150,14 @@ def logits(x: Array, live: Array, links: Links, w: dict[str, Array]) -> Array:
         for j in range(level):
             h = h + _layer(h, w, f"r{level}{j}", 1, _STEPS[f"{level}{j}"]) * masks[level]
         kept.append(h)
-    h = h + _layer(_told(h, w, "m3", links), w, "c3") * masks[3]
-    h = h + _layer(h, w, "q3") * masks[3]
+    hears = "m3" in w  # networks trained before sites were linked hear nothing of the others
+    if hears:
+        h = h + _layer(_told(h, w, "m3", links), w, "c3") * masks[3]
+        h = h + _layer(h, w, "q3") * masks[3]
     for level in (2, 1, 0):
         h = np.repeat(h @ w[f"u{level}"] + w[f"u{level}_b"], 2, axis=1) + kept[level]
         h = h * masks[level]
-        if level == 2:
+        if level == 2 and hears:
             h = h + _layer(_told(h, w, "m2", links), w, "c2") * masks[level]
         h = h + _layer(h, w, f"s{level}0") * masks[level]
     h = h + _layer(h, w, "s01", 1, 2) * masks[0]

@@ -23,12 +23,19 @@ from phantoms.scene import Phantom
 
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
-from perioview.marks import Mark, Marks
+from perioview.marks import LOW_CONFIDENCE, Mark, Marks
 from perioview.proposals import Proposal, crest_proposals
 from perioview.proposals_context import unlinked
 from perioview.proposals_frame import side_frames
 from perioview.proposals_network import LONGEST, WIDTH
-from perioview.proposals_posterior import TAUGHT_MM, peak, posteriors, spread
+from perioview.proposals_posterior import (
+    SURE_MASS,
+    TAUGHT_MM,
+    confidence,
+    peak,
+    posteriors,
+    spread,
+)
 from perioview.proposals_strip import STEP
 
 # The yardstick: published repeatability of a CEJ-crest distance marked by hand, SD 0.18 mm
@@ -228,14 +235,17 @@ def test_peak_of_a_known_posterior_analytic() -> None:
     one = peak(near / near.sum(), along)
     assert one.along == pytest.approx(4.03, abs=0.01)
     assert one.sd == pytest.approx(0.2, abs=0.01)
-    assert one.confidence == pytest.approx(0.9876, abs=0.02)  # normal mass within 2.5 SD
+    # Normal mass within 2.5 SD is 0.9876.
+    assert one.confidence == pytest.approx(confidence(0.9876), abs=0.03)
+    assert confidence(SURE_MASS) == pytest.approx(LOW_CONFIDENCE)
+    assert (confidence(0.0), confidence(1.0)) == (0.0, 1.0)
     assert math.isnan(one.second)
     blurred = float(np.hypot(0.15, TAUGHT_MM))
     assert spread(blurred) == pytest.approx(0.15)
     far = np.exp(-0.5 * ((along - 7.0) / 0.2) ** 2)
     two = peak((0.6 * near + 0.4 * far) / (0.6 * near + 0.4 * far).sum(), along)
     assert two.second == pytest.approx(7.0, abs=0.1)
-    assert two.confidence == pytest.approx(0.6, abs=0.03)
+    assert two.confidence == pytest.approx(confidence(0.6), abs=0.05)
 
 
 def test_verb_writes_the_keys_of_the_contract(tmp_path: Path) -> None:
