@@ -4,8 +4,9 @@
     python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
     python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
 
-Generators A, E and F were used for tuning; B, C and D are built differently, D by another hand and
-judged once. None of them is clinical truth.
+Generators A, E and F were used for tuning; B, C, D and G are built differently, D and G by other
+hands. B, C and D have been looked at while choosing, G was run once, at the end. None of them is
+clinical truth.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from phantoms.oblique_layers import oblique_phantom
 from phantoms.painted import painted_phantom
 from phantoms.painted_styles import style_phantom
+from phantoms.profile_film import film_phantom
 from phantoms.ray_solids import ray_phantom
 from phantoms.scene import Key, Phantom
 from phantoms.thickness_maps import thickness_phantom
@@ -45,6 +47,7 @@ GENERATORS: dict[str, Callable[[int], Phantom]] = {
     "D": traced_phantom,
     "E": ray_phantom,
     "F": style_phantom,
+    "G": film_phantom,
 }
 
 
