@@ -11,7 +11,7 @@ from typing import Any
 from perioview.care_rules import Facts, rule_faults, rule_match
 from perioview.chart_rules import data_table
 from perioview.criteria import ToothAssessment
-from perioview.errors import InputRefused
+from perioview.errors import InputRefused, reason
 
 STANDING = "Published guidance to consider; the clinician and the owner decide."
 
@@ -81,7 +81,8 @@ def care_rules(path: str | Path | None = None) -> CareRules:
         data = tomllib.loads(Path(path).read_text("utf-8-sig"))
     except (OSError, ValueError) as error:
         raise InputRefused(
-            f"{path}: cannot be read as care rules ({error}); copy perioview's options.toml."
+            f"{path}: cannot be read as care rules ({reason(error)}); "
+            "copy perioview's options.toml."
         ) from error
     faults = rule_faults(data, str(path))
     if faults:

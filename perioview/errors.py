@@ -19,3 +19,22 @@ class InputRefused(ValueError):
     def __reduce__(self) -> tuple[type[InputRefused], tuple[str, ...]]:
         # Pickled between processes (batch), each fault stays a line of its own.
         return InputRefused, self.faults
+
+
+def reason(error: Exception) -> str:
+    """Say why something could not be read, in a few words and without the type of the error.
+
+    Parameters
+    ----------
+    error : Exception
+        As it was caught.
+
+    Returns
+    -------
+    str
+    """
+    if isinstance(error, OSError):
+        return error.strerror or str(error)
+    if isinstance(error, KeyError):
+        return f"'{error.args[0]}' is missing"
+    return str(error)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from perioview.chart import Chart, is_done, is_extraction
-from perioview.errors import InputRefused
+from perioview.errors import InputRefused, reason
 from perioview.staging import STAGES
 
 
@@ -75,7 +75,7 @@ def home_care_rules(path: str | None = None) -> dict[str, Any]:
         _ = data["recheck"]["after_cleaning"]["to_days"], data["recheck"]["later_months"]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputRefused(
-            f"{source}: cannot be read as home care rules ({error}); copy perioview's "
+            f"{source}: cannot be read as home care rules ({reason(error)}); copy perioview's "
             "home_care.toml."
         ) from error
     return data

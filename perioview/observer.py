@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from perioview.bone_loss import MarkSd, default_mark_sd
-from perioview.errors import InputRefused
+from perioview.errors import InputRefused, reason
 from perioview.marks import LANDMARKS
 
 
@@ -32,7 +32,7 @@ def _from_profile(path: Path, scaled: bool) -> MarkSd:
         in_px = {str(r["landmark"]): r["sd_px"] for r in rows}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputRefused(
-            f"--mark-sd {path}: is no repeatability profile ({error}); "
+            f"--mark-sd {path}: is no repeatability profile ({reason(error)}); "
             "write one with perioview repeatability."
         ) from error
     if scaled and not any(v is not None for v in found.values()):
@@ -68,6 +68,10 @@ def mark_sd(given: str | None, scaled: bool) -> MarkSd:
         return default
     if Path(given).is_file():
         return _from_profile(Path(given), scaled)
+    if given.lower().endswith(".json"):
+        raise InputRefused(
+            f"--mark-sd {given}: there is no such file; write one with perioview repeatability."
+        )
     if "=" not in given:
         sd = _sd(given, "")
         return replace(default, cej=sd, crest=sd, defect_base=sd, furcation=sd, apex=sd)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from perioview.chart_rules import data_table
-from perioview.errors import InputRefused
+from perioview.errors import InputRefused, reason
 
 Table = Mapping[str, Any]
 PHASES = ("before", "asleep", "after")
@@ -56,7 +56,8 @@ def checklist(path: str | Path | None = None) -> tuple[Step, ...]:
         rows = tomllib.loads(Path(path).read_text("utf-8-sig")).get("step", [])
     except (OSError, ValueError) as error:
         raise InputRefused(
-            f"{path}: cannot be read as a checklist ({error}); copy perioview's procedure.toml."
+            f"{path}: cannot be read as a checklist ({reason(error)}); "
+            "copy perioview's procedure.toml."
         ) from error
     faults = _row_faults(rows, str(path))
     if faults:

@@ -11,7 +11,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from perioview.bone_loss import ROUND, Site
-from perioview.errors import InputRefused
+from perioview.errors import InputRefused, reason
 from perioview.measurement import Measurement, missing
 from perioview.teeth import tooth
 
@@ -72,7 +72,8 @@ def staging_rules(path: str | None = None) -> StagingRules:
         data = tomllib.loads(text)
     except (OSError, ValueError) as error:
         raise InputRefused(
-            f"{source}: cannot be read as staging rules ({error}); copy perioview's staging.toml."
+            f"{source}: cannot be read as staging rules ({reason(error)}); "
+            "copy perioview's staging.toml."
         ) from error
     try:
         stages, normal = data["stages"], data["normal_distance"]

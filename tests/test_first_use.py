@@ -7,11 +7,14 @@ import shutil
 from pathlib import Path
 
 import numpy as np
+import PIL.Image
 import pytest
 
+from perioview.care import care_rules
 from perioview.cli import main
+from perioview.errors import InputRefused
 from perioview.files.samples import sample_visits
-from perioview.files.visit_folder import new_visit
+from perioview.files.visit_folder import new_visit, read_visit
 from perioview.verbs.report import write_record
 from tests.test_record_folder import contents
 from tests.test_report import pdf_text
@@ -293,3 +296,32 @@ def test_a_chance_below_the_limit_of_borderline_never_reads_as_ninety(p, told):
 
     assert chances({"0-1": 0.001, "3": p, "4": 0.05}, "; ") == f"3: {told} %; 4: 5 %"
     assert chances(None) == ""
+
+
+def test_photographs_before_and_after_cleaning_are_told_apart(tmp_path):
+    photos = [tmp_path / "stained.jpg", tmp_path / "cleaned.jpg"]
+    for photo in photos:
+        PIL.Image.fromarray(np.zeros((20, 30, 3), np.uint8)).save(photo)
+    words = ("--patient", "PV-1", "--name", "Birch^Juniper", "--species", "dog")
+    given = ("--photo", photos[0], "--photo-after", photos[1])
+    assert main([str(w) for w in ("new", tmp_path / "visit", *words, *given)]) == 0
+    when = {p["file"]: p["when"] for p in read_visit(tmp_path / "visit").photos}
+    assert when == {"images/stained.jpg": "before", "images/cleaned.jpg": "after"}
+
+
+def test_what_cannot_be_read_is_said_in_plain_words(tmp_path, capsys):
+    table = sample("cat") / "marks"
+    image = next((sample("cat") / "images").glob("*.dcm"))
+    marks = table / f"{image.name}.csv"
+    said = refusal(capsys, "measure", image, "--marks", marks, "--mark-sd", "mine.json")
+    assert "there is no such file" in said
+    (tmp_path / "visit").mkdir()
+    (tmp_path / "visit" / "visit.toml").mkdir()
+    with pytest.raises(InputRefused) as told:
+        read_visit(tmp_path / "visit")
+    assert "Errno" not in str(told.value)
+    with pytest.raises(InputRefused, match="name the visit folder"):
+        read_visit(image)
+    with pytest.raises(InputRefused) as told:
+        care_rules(tmp_path / "none.toml")
+    assert "Errno" not in str(told.value)

@@ -34,7 +34,7 @@ def read_visit(folder: str | Path) -> Visit:
         data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except OSError as error:
         raise InputRefused(
-            f"{path}: cannot be read ({error.strerror}); make a visit folder with perioview new."
+            f"{path}: cannot be read ({error.strerror}); {_advice(error)}"
         ) from error
     except ValueError as error:
         raise InputRefused(f"{path}: is no valid TOML ({error}); correct that line.") from error
@@ -158,6 +158,7 @@ def new_visit(
     species: str,
     images: Iterable[str | Path] = (),
     photos: Iterable[str | Path] = (),
+    photos_after: Iterable[str | Path] = (),
     **more: Mapping[str, Any],
 ) -> Visit:
     """Make a visit folder and copy images into it; what exists is never overwritten.
@@ -168,9 +169,9 @@ def new_visit(
         Made if it does not exist; refused if it holds a visit already.
     patient, name, species : str
         Number of the patient, name as DICOM writes it (family^given), ``dog`` or ``cat``.
-    images, photos : iterable of path
-        Radiographs and photographs to copy into ``images/``; colour pictures among the first
-        are taken as photographs.
+    images, photos, photos_after : iterable of path
+        Radiographs, photographs before cleaning and after it, to copy into ``images/``; colour
+        pictures among the first are taken as photographs before it.
     **more : mapping
         Further fields of the tables ``patient``, ``owner`` and ``visit``, by table as
         ``patient_fields``, ``owner``, ``visit``.
@@ -197,7 +198,9 @@ def new_visit(
         faults.append(f"{folder}: is a visit already; choose another folder.")
     elif folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         faults.append(f"{folder}: exists and is not empty; choose another folder.")
+    cleaned = {Path(p) for p in photos_after}
     sources = [(Path(p), False) for p in images] + [(Path(p), True) for p in photos]
+    sources += [(p, True) for p in sorted(cleaned)]
     names: dict[str, Path] = {}
     # A colour picture is no radiograph: it goes to the photographs by itself.
     coloured = {source for source, photo in sources if photo}
@@ -223,7 +226,11 @@ def new_visit(
         {"date": dt.date.today(), "kind": "examination", **more.get("visit", {})},
         tuple({"file": f"images/{p.name}"} for p, _ in sources if p not in coloured),
         tuple(
-            {"file": f"images/{p.name}", "when": "before", "dye": "one-tone"}
+            {
+                "file": f"images/{p.name}",
+                "when": "after" if p in cleaned else "before",
+                "dye": "one-tone",
+            }
             for p, _ in sources
             if p in coloured
         ),
@@ -245,6 +252,14 @@ def new_visit(
             f"{folder}: cannot be made ({error.strerror}); choose another place."
         ) from error
     return visit
+
+
+def _advice(error: OSError) -> str:
+    if isinstance(error, PermissionError):
+        return "check its permissions."
+    if isinstance(error, NotADirectoryError):
+        return "name the visit folder."
+    return "make a visit folder with perioview new."
 
 
 def measured_radiograph(
@@ -286,13 +301,13 @@ def measured_photo(folder: Path, row: Mapping[str, Any]) -> PhotoResult:
     when, dye = str(row.get("when", "before")), str(row.get("dye", "one-tone"))
     if path is None or dye == "none":
         return PhotoResult(file, image, when, dye)
+    from perioview.comparison_photos import stated_card
     from perioview.files.regions import read_regions
     from perioview.plaque import plaque
 
     regions = read_regions(path, rows=image.rows, cols=image.cols)
-    return PhotoResult(
-        file, image, when, dye, regions, plaque(image, regions, dye=dye, gum=row.get("gum"))
-    )
+    found = plaque(image, regions, dye=dye, gum=row.get("gum"), card=stated_card(row))
+    return PhotoResult(file, image, when, dye, regions, found)
 
 
 def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:

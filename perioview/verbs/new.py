@@ -21,7 +21,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--marks", action="store_true", help="with --from: also the marks of the newest reports"
     )
-    parser.add_argument("--photo", metavar="PHOTO", action="append", default=[], dest="photos")
+    parser.add_argument(
+        "--photo",
+        metavar="PHOTO",
+        action="append",
+        default=[],
+        dest="photos",
+        help="photograph taken before cleaning; may be repeated",
+    )
+    parser.add_argument(
+        "--photo-after",
+        metavar="PHOTO",
+        action="append",
+        default=[],
+        dest="photos_after",
+        help="photograph taken after cleaning; may be repeated",
+    )
     parser.add_argument("--breed")
     parser.add_argument("--sex", choices=("F", "M"))
     parser.add_argument("--neutered", action=argparse.BooleanOptionalAction)
@@ -99,6 +114,7 @@ def run(args: argparse.Namespace) -> None:
         species=args.species,
         images=args.images,
         photos=args.photos,
+        photos_after=args.photos_after,
         **tables,
     )
     print(f"{args.visit}: {_counted(len(made.images), len(made.photos))} copied.")
@@ -127,7 +143,7 @@ def _from_archive(args: argparse.Namespace, tables: dict[str, dict[str, Any]]) -
     from perioview.record.archive_visit import visit_from_archive
     from perioview.record.destination import source_from
 
-    if args.images or args.photos:
+    if args.images or args.photos or args.photos_after:
         raise InputRefused(
             "--from takes the images from the archive; name no files beside it, or leave it out."
         )

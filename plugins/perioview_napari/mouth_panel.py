@@ -270,7 +270,9 @@ class MouthPanel(QWidget):
         weight = patient.get("weight_kg")
         at = self.entry.at if self.entry else None
         self.entry = started(
-            examination.species, examination.chart, float(weight) if weight else None
+            examination.species,
+            examination.chart,
+            float(weight) if isinstance(weight, int | float) and weight > 0 else None,
         )
         if at is not None:
             self.entry = replace(self.entry, at=at)
