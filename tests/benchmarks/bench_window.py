@@ -325,6 +325,7 @@ i = 0
 while True:
     state = panel.marking.session.round.state
     if state.cursor is None:
+        print("again", flush=True)
         while panel.marking.session.round.can_undo:
             panel.run("undo")
         panel.choose_teeth((304, 308, 309))

@@ -7,8 +7,9 @@
 Phantoms by people who have not seen a patient's photo: what it learns is what stain looks like
 there. Generators B (spectral) and painted_tissue are never seen here.
 
-The committed weights came from four such runs, together an hour on a fifth of a processor, each
-started from the one before, on about 2,400 photos (12,000 teeth). Two thirds of them were gathered
+The committed weights came from five such runs, the first four together an hour on a fifth of a
+processor, the last 14 minutes on a whole one, each started from an earlier one, on about 2,400
+photos (12,000 teeth). Two thirds of them were gathered
 with an earlier target, the mean density of a cell; of these the last two runs left out cells at
 the edges of films.
 """
