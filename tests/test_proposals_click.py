@@ -299,16 +299,7 @@ def test_one_click_on_either_root_finds_both() -> None:
     for k, (phantom, own) in enumerate(two_rooted()):
         site = own[k % 2]
         pitch = np.array(phantom.calibration.pitch)
-        at = (site.neck + site.apex) / 2 / pitch
-        found = tooth_proposals(
-            phantom.image,
-            (float(at[0]), float(at[1])),
-            site.tooth,
-            ("mesial", "distal"),
-            phantom.calibration,
-            "dog",
-            mesial=mesial(site),
-        )
+        found, _ = named(phantom, site, None, mesial(site))
         by_root = {s.root: s for s in own}
         for p in found:
             goal = by_root[p.root].apex if p.landmark == "apex" else by_root[p.root].cej[p.side]

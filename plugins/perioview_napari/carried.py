@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 from typing import Any
 
 from perioview.alignment import Alignment
@@ -93,7 +94,7 @@ def _take_teeth(session: Session, before: Session) -> None:
         ] and now not in tried:
             tried.add(now)
             try:
-                session.act(lambda number=number: session.round.next_variant(number))  # type: ignore[misc]
+                session.act(partial(session.round.next_variant, number))
             except InputRefused:
                 break
     session.act(lambda: session.round.go_to(session.round.state.open_after(None)))

@@ -237,12 +237,12 @@ class Marking(QObject):
         if step is None:
             self.message.emit("Nothing is asked for: choose teeth, or jump to one (J).", True)
             return
-        if time.monotonic() - self._moved_on < LOOK_S:
-            self.message.emit("What comes next has just changed: look, then click again.", True)
-            return
         image = session.image
         if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
             self.message.emit("That is beside the radiograph: click on it.", True)
+            return
+        if time.monotonic() - self._moved_on < LOOK_S:
+            self.message.emit("What comes next has just changed: look, then click again.", True)
             return
         if self.pointing and self.waiting:
             self.message.emit(f"{step.tooth}: still looking for its marks; a moment.", True)
