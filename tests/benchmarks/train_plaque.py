@@ -222,7 +222,7 @@ def train(files, minutes, out, start_from=None, rate=2e-3):
     held = photo % 12 == 5
     net = network(data["planes"].shape[-1], data["facts"].shape[-1])
     if start_from:
-        net.load_state_dict(torch.load(start_from))
+        net.load_state_dict(loaded(net, start_from))
     optimiser = torch.optim.AdamW(net.parameters(), rate, weight_decay=1e-3)
     rows_of = {n: np.flatnonzero(photo == n) for n in np.unique(photo)}
     numbers = np.array([n for n in rows_of if n % 12 != 5])
@@ -284,6 +284,26 @@ def save(net, out):
     np.savez_compressed(out, **kept)
 
 
+def loaded(net, path):
+    """What `save` wrote, or a state of torch."""
+    import torch
+
+    if path.suffix != ".npz":
+        return torch.load(path)
+    with np.load(path) as kept:
+        arrays = {name: kept[name].astype(np.float32) for name in kept.files}
+    state = {}
+    for name, like in net.state_dict().items():
+        value = arrays[name]
+        if like.ndim == 4:
+            out, inward, high, wide = like.shape
+            value = value.reshape(high, wide, inward, out).transpose(3, 2, 0, 1)
+        elif like.ndim == 2:
+            value = value.T
+        state[name] = torch.from_numpy(np.ascontiguousarray(value))
+    return state
+
+
 def report(net, data, held, rows_of, batch):
     """Coverage error at 0.15 of photos kept back: optics alone, and corrected."""
     import torch
@@ -323,7 +343,7 @@ def main():
     two = verbs.add_parser("train")
     two.add_argument("files", nargs="+", type=Path)
     two.add_argument("--minutes", type=float, default=15)
-    two.add_argument("--start-from", type=Path, help="state (.pt) of an earlier training")
+    two.add_argument("--start-from", type=Path, help="weights (.npz) or state (.pt) of an earlier training")
     two.add_argument("--rate", type=float, default=2e-3, help="first learning rate")
     two.add_argument("--out", type=Path, default=OUT)
     args = parser.parse_args()
