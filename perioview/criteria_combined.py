@@ -97,7 +97,9 @@ def is_borderline(
         return None
     least = data_table("criteria.toml")["certainty"]["borderline_below"]
     unsure = probability is not None and probability[stage] < least
-    return unsafe or unsure or any(e.borderline for e in evidence if e.at_least == stage)
+    # Gingivitis splits a band that film and probe know undivided.
+    band = BANDS[0] if stage in ("0", "1") else stage
+    return unsafe or unsure or any(e.borderline for e in evidence if e.at_least == band)
 
 
 def disagreements(

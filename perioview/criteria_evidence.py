@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from perioview.chart import CAL, Chart, ChartRow, attachment
 from perioview.chart_rules import data_table, normal_depth_mm
-from perioview.measurement import Measurement, missing
+from perioview.measurement import Measurement, missing, percent_text
 from perioview.staging import ToothStage
 
 BANDS = ("0-1", "2", "3", "4")
@@ -146,7 +146,7 @@ def _radiograph(film: ToothStage) -> Evidence | None:
         "radiograph",
         stage,
         stage,
-        f"{film.bone_loss_pct.value:.0f} % of the root without bone ({where})"
+        f"{percent_text(film.bone_loss_pct.value, 0)} % of the root without bone ({where})"
         if film.bone_loss_pct.known
         else "no radiographic loss, by eye; not measured",
         film.stage_probability,
@@ -188,10 +188,12 @@ def _probing(
     known = [(row, cal) for row, cal in cals if cal.attachment_loss.known]
     in_pct = [rc for rc in known if rc[1].attachment_loss_pct.known]
     if in_pct:
+        # Of sites in one band the largest loss speaks: its chances reach furthest.
+        judged = [(_in_percent(row, cal, species, weight_kg), cal) for row, cal in in_pct]
         return max(
-            (_in_percent(row, cal, species, weight_kg) for row, cal in in_pct),
-            key=lambda e: BANDS.index(e.at_least),
-        )
+            judged,
+            key=lambda ec: (BANDS.index(ec[0].at_least), ec[1].attachment_loss_pct.value),
+        )[0]
     if known:
         row, cal = max(known, key=lambda rc: rc[1].attachment_loss.value)
         return _in_mm(row, cal)
@@ -214,7 +216,7 @@ def _in_percent(row: ChartRow, cal: CAL, species: str, weight_kg: float | None) 
         "clinical_attachment",
         band,
         band,
-        f"{mm.value:g} mm attachment lost, {pct.value:.0f} % of the root ({row.site})",
+        f"{mm.value:g} mm attachment lost, {percent_text(pct.value, 0)} % of the root ({row.site})",
         {b: below[i + 1] - below[i] for i, b in enumerate(BANDS)},
         flags=cal.flags,
     )

@@ -273,3 +273,31 @@ def test_nothing_is_guessed_in_any_combination_of_what_may_be_missing() -> None:
         assert (got.stage is None) == (got.borderline is None), case
         checked += 1
     assert checked == 625
+
+
+def test_of_probed_sites_in_one_band_the_worst_speaks_whatever_the_order() -> None:
+    """4 and 9 mm lost of 20 are both stage 3 or less; the chances are those of the 9 mm."""
+    near = ChartRow(309, "mesiobuccal", probing_depth_mm=4.0, margin_mm=1.1)
+    far = ChartRow(309, "distobuccal", probing_depth_mm=4.0, margin_mm=5.0)
+    for rows in ([near, far], [far, near]):
+        got = assess(rows)
+        said = got.said_by("clinical_attachment")
+        assert said is not None and "9 mm attachment lost, 45 %" in said.reason
+        assert got.attachment_loss_pct.value == 45.0
+        # Normal distribution: P(45 ± 6.15 < 25) = 0.0006.
+        assert got.stage_probability is not None and got.stage_probability["2"] < 0.001
+
+
+def test_a_loss_just_below_a_limit_does_not_read_as_the_limit() -> None:
+    row = ChartRow(309, "buccal", probing_depth_mm=3.99, margin_mm=1.0)
+    got = assess([row])
+    said = got.said_by("clinical_attachment")
+    assert got.stage == "2" and said is not None and " 25 %" not in said.reason
+
+
+def test_a_borderline_film_stays_borderline_when_the_gum_tells_0_from_1() -> None:
+    """A derived reference without the furcation's roof decides: not sure, gingivitis or not."""
+    mass = {"0-1": 0.99, "2": 0.01, "3": 0.0, "4": 0.0}
+    film = ToothStage(309, "mesial", "distal", Measurement(5, 3, "%"), "0-1", mass, True, ())
+    for gum in (None, 0, 1):
+        assert assess([ChartRow(309, gingivitis_index=gum)], [film]).borderline
