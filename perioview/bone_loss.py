@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from perioview.calibration import RULER_SD_PX, Calibration
 from perioview.marks import Mark, Marks
 from perioview.measurement import Measurement, missing
-from perioview.teeth import SIDES
+from perioview.teeth import ROOTS, SIDES
 
 Points = NDArray[np.complex128]
 
@@ -140,20 +140,25 @@ class _Root:
 
     def measured(self, values: NDArray[np.complex128], unit: str, scale_sd: float) -> Measurement:
         value = float(values[0].real)
-        sd = float(np.sqrt(((values.imag / _TINY * self.sd) ** 2).sum()))
+        # Summed exactly: the order of the marks in their file leaves no trace in the last digit.
+        sd = math.sqrt(math.fsum((values.imag / _TINY * self.sd) ** 2))
         return Measurement(value, math.hypot(sd, value * scale_sd), unit)
 
 
 def cej_line(cejs: tuple[Mark, ...], pitch: tuple[float, float]) -> tuple[Mark, Mark] | None:
-    """Choose the mesial and the distal CEJ mark of a tooth that lie farthest apart in mm."""
+    """Choose the mesial and the distal CEJ mark of a tooth that lie farthest apart in mm.
+
+    Of pairs equally far apart, the roots' usual order decides, never that of the file.
+    """
     best: tuple[Mark, Mark] | None = None
     longest = 0.0
-    for mesial in (m for m in cejs if m.side == "mesial"):
-        for distal in (m for m in cejs if m.side == "distal"):
+    ordered = sorted(cejs, key=lambda m: ROOTS.index(m.root) if m.root in ROOTS else len(ROOTS))
+    for mesial in (m for m in ordered if m.side == "mesial"):
+        for distal in (m for m in ordered if m.side == "distal"):
             apart = math.hypot(
                 (mesial.row - distal.row) * pitch[0], (mesial.col - distal.col) * pitch[1]
             )
-            if apart > longest:
+            if round(apart - longest, ROUND) > 0:
                 best, longest = (mesial, distal), apart
     return best
 
