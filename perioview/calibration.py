@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from perioview.errors import InputRefused
@@ -22,6 +22,13 @@ MAX_FIELD_MM = 600.0
 MIN_SPACING_MM = 0.002
 MAX_SPACING_MM = 2.0
 PLAUSIBLE_INTRAORAL_MM = (0.01, 0.12)
+# Our conventions, no source. Teeth magnify 1.02 to 1.10 (distances of 5 to 20 mm to the receptor,
+# 200 to 400 mm to the source). Values that differ by less were written with other digits.
+PLAUSIBLE_FACTOR = 1.3
+SAME_SPACING = 1e-4
+# Share by which the scale at a ruler's ends may differ from that at its middle: 15 mm straight
+# toward a source 150 mm away make 5 %.
+MOST_FORESHORTENED = 0.05
 
 Spacing = tuple[float, float]
 
@@ -83,6 +90,44 @@ def _ratio(spacing: FileSpacing) -> float:
     return 1.0
 
 
+def _same(one: Spacing, other: Spacing) -> bool:
+    return all(abs(a - b) <= SAME_SPACING * abs(b) for a, b in zip(one, other, strict=True))
+
+
+def _shape_notes(spacing: FileSpacing) -> tuple[str, ...]:
+    """Say that the file's shape of a pixel cannot be and squares were taken instead."""
+    said = [(spacing.aspect_ratio, "PixelAspectRatio")]
+    for pair, name in (
+        (spacing.pixel_spacing, "PixelSpacing"),
+        (spacing.imager_pixel_spacing, "ImagerPixelSpacing"),
+        (spacing.nominal_spacing, "NominalScannedPixelSpacing"),
+    ):
+        if pair is not None and _usable(pair):
+            said.append((pair[0] / pair[1], name))
+    odd = [(v, name) for v, name in said if v is not None and not 0.1 <= v <= 10]
+    if not odd or len(odd) < sum(v is not None for v, _ in said):
+        return ()
+    value, name = odd[-1]
+    return (
+        f"{name} makes a pixel {value:.3g} times as high as wide, which cannot be; pixels are "
+        "taken as square, check.",
+    )
+
+
+def _doubt(spacing: Spacing, image: Image, what: str) -> tuple[str, ...]:
+    """Say that a scale somebody stated or marked is unlikely; it holds all the same."""
+    wrong = _absurdity(spacing, image)
+    if wrong:
+        return (f"{what} makes {wrong}, which is hardly so; check it.",)
+    low, high = PLAUSIBLE_INTRAORAL_MM
+    if image.modality == "IO" and not all(low <= v <= high for v in spacing):
+        return (
+            f"{what} makes a pixel of {spacing[0]:g} x {spacing[1]:g} mm, unusual for an "
+            f"intra-oral receptor ({low:g} to {high:g} mm); check it.",
+        )
+    return ()
+
+
 def _absurdity(spacing: Spacing, image: Image) -> str | None:
     field = max(image.rows * spacing[0], image.cols * spacing[1])
     limit = MAX_INTRAORAL_MM if image.modality == "IO" else MAX_FIELD_MM
@@ -137,9 +182,16 @@ def calibration_from_file(image: Image) -> Calibration:
         if imager is None or not _usable(imager):
             if imager is not None:
                 notes.append("ImagerPixelSpacing is not positive and was passed over.")
-            notes.append("PixelSpacing alone: the file does not say in which plane it holds.")
+            nominal = tags.nominal_spacing
+            if nominal is not None and _usable(nominal) and _same(pixel, nominal):
+                notes.append(
+                    "PixelSpacing is that of the film as scanned: teeth lie in front of it and are "
+                    "smaller than read."
+                )
+            else:
+                notes.append("PixelSpacing alone: the file does not say in which plane it holds.")
             return _checked(pixel, UNCALIBRATED_SD, "pixel_spacing", notes, image, "PixelSpacing")
-        if pixel != imager:
+        if not _same(pixel, imager):
             notes.append("PixelSpacing differs from ImagerPixelSpacing: corrected, method unknown.")
             return _checked(
                 pixel, CALIBRATED_SD, "pixel_spacing_calibrated", notes, image, "PixelSpacing"
@@ -148,6 +200,10 @@ def calibration_from_file(image: Image) -> Calibration:
         factor = tags.magnification
         if factor is not None and math.isfinite(factor) and factor >= 1 and _usable(imager):
             notes.append(f"detector spacing divided by the file's magnification factor {factor:g}.")
+            if factor > PLAUSIBLE_FACTOR:
+                notes.append(
+                    f"magnification factor {factor:g} is unusual for teeth (1.02 to 1.1); check it."
+                )
             return _checked(
                 (imager[0] / factor, imager[1] / factor),
                 CALIBRATED_SD,
@@ -164,7 +220,12 @@ def calibration_from_file(image: Image) -> Calibration:
         return _checked(
             imager, UNCALIBRATED_SD, "imager_pixel_spacing", notes, image, "ImagerPixelSpacing"
         )
-    notes.append("the file holds no spacing; millimetres need a ruler or --mm-per-px.")
+    notes.append(
+        "the file holds no spacing; millimetres need a ruler or --mm-per-px."
+        if tags.nominal_spacing is None
+        else "NominalScannedPixelSpacing alone is that of a scan, not of the teeth; millimetres "
+        "need a ruler or --mm-per-px."
+    )
     return Calibration(None, None, None, "none", tuple(notes), _ratio(tags))
 
 
@@ -192,6 +253,11 @@ def _ruler(label: str, marks: tuple[Mark, ...], ratio: float, sd_px: float) -> _
             f"the marks of the {what} at {order} mm fit no straight ruler; correct them."
         )
     notes = []
+    if abs(fit.c) > MOST_FORESHORTENED + 4 * fit.c_sd:
+        notes.append(
+            f"the marks of the {what} at {order} mm make its ends differ in scale by more than a "
+            "tilt toward the beam can; a distance or a mark is wrong, check them."
+        )
     # Four SD: one mark in some 16,000 by chance; below 2 px the eye cannot tell either.
     limit = max(4 * sd_px, 2.0)
     for mark, residual, beside in zip(marks, fit.residuals, off, strict=True):
@@ -263,27 +329,29 @@ def calibration(
             f"{image.name}: {image.rows} x {image.cols} px is too large; "
             f"at most {MAX_SIDE_PX} a side."
         )
-    ratio = _ratio(image.spacing)
+    ratio, shape = _ratio(image.spacing), _shape_notes(image.spacing)
     if mm_per_px is not None:
         if not math.isfinite(mm_per_px) or not 1e-4 <= mm_per_px <= 10:
             raise InputRefused(
                 f"--mm-per-px {mm_per_px:g} cannot be a pixel's width; give millimetres, as 0.02."
             )
-        note = "scale as given by the user."
-        return Calibration(mm_per_px * ratio, mm_per_px, 0.0, "given", (note,), ratio)
+        row_mm = mm_per_px * ratio
+        notes = (
+            "scale as given by the user.",
+            *_doubt((row_mm, mm_per_px), image, f"--mm-per-px {mm_per_px:g}"),
+        )
+        return Calibration(row_mm, mm_per_px, 0.0, "given", notes + shape, ratio)
     rulers = marks.rulers() if marks is not None else {}
     alone = [label for label, ms in rulers.items() if len(ms) < 2]
     usable = {label: ms for label, ms in rulers.items() if len(ms) >= 2}
     if usable:
         found = _calibration_from_rulers(usable, ratio, ruler_sd_px)
+        if found.row_mm is not None and found.col_mm is not None:
+            shape = (*_doubt((found.row_mm, found.col_mm), image, "the ruler"), *shape)
     else:
         found = calibration_from_file(image)
-    if not alone:
-        return found
     lone = tuple(
         f"ruler{' ' + label if label else ''} has one mark only and gives no scale."
         for label in alone
     )
-    return Calibration(
-        found.row_mm, found.col_mm, found.relative_sd, found.method, found.notes + lone, ratio
-    )
+    return replace(found, notes=found.notes + lone + shape)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,8 @@ Array = NDArray[np.float64]
 class LineMap:
     """Distance along a straight object as a projective function of position along its image.
 
-    ``distance = (a * t + b) / (c * t + 1)``, `t` counted from `origin` along `direction`.
+    Position is ``(a * m + b) / (c * m + 1)``, `m` running from -1 to 1 along the true distances;
+    `c` is by how much, as a share, the scale's root changes from the middle to an end.
     """
 
     a: float
@@ -23,6 +25,7 @@ class LineMap:
     residuals: tuple[float, ...]
     slope: float
     slope_sd: float
+    c_sd: float
 
 
 def line_coordinates(points: ArrayLike) -> tuple[Array, Array]:
@@ -114,4 +117,5 @@ def ruler_scale(along: ArrayLike, distances: ArrayLike, position_sd: float) -> L
         tuple(map(float, residuals)),
         slope,
         abs(slope) * dt_dm_sd / abs(dt_dm),
+        math.sqrt(covariance[2, 2]) if len(t) > 2 else 0.0,
     )

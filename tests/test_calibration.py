@@ -138,3 +138,60 @@ def test_a_mark_that_does_not_fit_is_named():
     px[2] += 12
     found = calibration(image(shape=(100, 500)), Marks(ruler(px, [0, 3, 6, 9, 12])))
     assert any("6 mm" in n for n in found.notes)
+
+
+def test_other_digits_of_one_spacing_are_no_calibration_ps3_3_section_10_7():
+    """Equal spacings and no type: uncalibrated, also where one was written from a float32."""
+    found = calibration(
+        image(
+            pixel_spacing=(0.0185, 0.0185),
+            imager_pixel_spacing=(0.018500000238418579, 0.018500000238418579),
+        )
+    )
+    assert (found.method, found.relative_sd) == ("imager_pixel_spacing", 0.05)
+
+
+@pytest.mark.parametrize(
+    ("tags", "said"),
+    [
+        ({"nominal_spacing": P}, "that of a scan"),
+        ({"pixel_spacing": P, "nominal_spacing": P}, "film as scanned"),
+        ({"imager_pixel_spacing": D, "magnification": 3.0}, "unusual for teeth"),
+        ({"aspect_ratio": 0.05}, "taken as square"),
+        ({"aspect_ratio": 0.05, "pixel_spacing": P}, None),
+    ],
+)
+def test_notes_say_what_the_file_holds(tags, said):
+    notes = " ".join(calibration(image(**tags)).notes)
+    assert "the file holds no spacing" not in notes or not {"nominal_spacing"} & set(tags)
+    assert said in notes if said else "square" not in notes
+
+
+def test_a_given_scale_that_makes_the_receptor_too_large_says_so_iso3665():
+    """0.2 for 0.02: 1500 x 2000 px would be 300 x 400 mm."""
+    found = calibration(image("IO", (1500, 2000)), mm_per_px=0.2)
+    assert found.method == "given" and any("400 mm" in n for n in found.notes)
+    assert len(calibration(image("IO", (1500, 2000)), mm_per_px=0.02).notes) == 1
+    marks = Marks(ruler([0, 15], [0, 3]))
+    assert any("unusual" in n for n in calibration(image("IO", (100, 120)), marks).notes)
+
+
+@pytest.mark.parametrize(
+    ("px", "mm"),
+    [((0, 100, 200), (0, 3, 9)), ((0, 100, 130), (0, 3, 6)), ((0, 10, 300), (0, 3, 6))],
+)
+def test_three_ruler_marks_with_a_wrong_one_are_named(px, mm):
+    """Three marks leave no residual: a wrong one shows as perspective no tilt can make."""
+    found = calibration(image(shape=(100, 500)), Marks(ruler(px, mm)))
+    assert any("tilt toward the beam can;" in n for n in found.notes)
+
+
+@pytest.mark.parametrize("tilt", [0, 25, 60])
+def test_true_perspective_is_not_called_wrong(tilt):
+    """Pinhole projection of a probe, source 150 mm away, 0.5 px of placement: 4 SD are kept."""
+    rng = np.random.default_rng(tilt)
+    px = probe(tilt, (0, 3, 6), source_mm=150.0)
+    for _ in range(500):
+        placed = px + rng.normal(0, 0.5, 3)
+        found = calibration(image(shape=(100, 500)), Marks(ruler(placed, (0, 3, 6))))
+        assert not any("wrong" in n for n in found.notes)
