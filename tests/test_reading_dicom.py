@@ -132,6 +132,14 @@ def test_bits_beyond_the_stored_ones_are_not_values(tmp_path):
     assert np.array_equal(opened(intraoral(dirty, 12), tmp_path).pixels, RAMP)
 
 
+@pytest.mark.parametrize("dtype", [np.uint16, np.int16])
+def test_values_that_end_above_bit_0_are_read_whole(tmp_path, dtype):
+    """High Bit 15 of 12 stored bits (PS3.5 up to 2013 allowed it): the value is bits 4 to 15."""
+    values = RAMP.astype(dtype) - (2000 if dtype is np.int16 else 0)
+    dataset = intraoral((values << 4) | 5, 12, HighBit=15)
+    assert np.array_equal(opened(dataset, tmp_path).pixels, values)
+
+
 def test_negative_values_in_twelve_bits_keep_their_sign(tmp_path):
     # -1 in 12 bits, unused bits zero as PS3.5 8.1.1 lets them be: anything.
     values = np.array([[0x0FFF, 0x0001]], np.int16)
@@ -394,6 +402,24 @@ def test_the_code_goes_before_the_words(tmp_path):
         PatientSpeciesCodeSequence=coded("448169003", "SCT", "Felis catus"),
     )
     assert opened(dataset, tmp_path).species == "cat"
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        ("Equus caballus", None, "neither dog nor cat"),
+        (None, coded("388445009", "SCT", "Equus caballus"), "neither dog nor cat"),
+        ("Canine", coded("448169003", "SCT", "Felis catus"), "code says cat"),
+        ("Canine", coded("448771007", "SCT", "Canis lupus familiaris"), None),
+        ("cat", None, None),
+        (None, None, None),
+    ],
+)
+def test_another_animal_is_never_taken_in_silence(tmp_path, words, code, said):
+    named = {"PatientSpeciesDescription": words, "PatientSpeciesCodeSequence": code}
+    image = opened(intraoral(RAMP, **{k: v for k, v in named.items() if v}), tmp_path)
+    notes = " ".join(image.attributes.get("notes", ()))
+    assert said in notes if said else notes == ""
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from perioview.errors import InputRefused
 from perioview.files.contents import contents, sha256
-from perioview.files.dicom_identity import identity, number, numbers, species, text
+from perioview.files.dicom_identity import identity, number, numbers, species, species_notes, text
 from perioview.files.dicom_pixels import check_image, decoded, reason
 from perioview.files.dicom_values import rescaled, window
 from perioview.image import FileSpacing, Image, Spacing
@@ -82,6 +82,7 @@ def _image(dataset: pydicom.Dataset, stored: NDArray[Any], data: bytes, path: Pa
     grey = stored.ndim == 2
     pixels = rescaled(stored, dataset, notes) if grey else _srgb(stored, dataset, notes)
     attributes = identity(dataset)
+    notes += species_notes(attributes)
     if notes:
         attributes["notes"] = tuple(notes)
     return Image(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Mapping
 from typing import Any
 
 import pydicom
@@ -177,6 +178,40 @@ def species_in_words(description: str | None) -> str | None:
     if len(found) != 1 or words - _SPECIES_WORDS[found[0]] - _SPECIES_PADDING:
         return None
     return found[0]
+
+
+def species_notes(known: Mapping[str, Any]) -> list[str]:
+    """Say that a file names another animal than dog and cat, or two at once.
+
+    Parameters
+    ----------
+    known : mapping
+        As `identity` gives it.
+
+    Returns
+    -------
+    list of str
+        Empty where the file is silent or clear.
+    """
+    said = [
+        str(known[key])
+        for key in ("species_description", "species_meaning", "species_code")
+        if known.get(key)
+    ]
+    if not said:
+        return []
+    if known.get("species") is None:
+        return [
+            f"the file gives the species as '{said[0]}', which is neither dog nor cat as far as "
+            "can be told; check that limits of a dog or a cat may be used."
+        ]
+    others = {w for key in said[:2] if (w := species_in_words(key))} - {known["species"]}
+    if others:
+        return [
+            f"the file's species code says {known['species']}, its words '{said[0]}'; the code "
+            "is taken, check it."
+        ]
+    return []
 
 
 def _code(name: str, dataset: pydicom.Dataset, keyword: str) -> dict[str, str]:

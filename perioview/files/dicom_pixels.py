@@ -115,7 +115,11 @@ def decoded(dataset: pydicom.Dataset, path: Path) -> NDArray[Any]:
                 _check_whole_stream(dataset)
             if syntax == _JPEG and text(dataset, "PhotometricInterpretation") in _AS_CAMERA:
                 return _camera_pixels(dataset)
+        spare = 0 if syntax.is_encapsulated else _spare_low_bits(dataset)
+        if spare:
+            dataset.BitsStored += spare
         pixels: NDArray[Any] = pydicom.pixels.pixel_array(dataset, decoding_plugin=plugin)
+        pixels = pixels >> spare if spare else pixels
     except Exception as error:  # decoders raise whatever the damage leads to
         raise InputRefused(
             f"{path}: its pixels cannot be decoded, the file may be cut short "
@@ -124,6 +128,14 @@ def decoded(dataset: pydicom.Dataset, path: Path) -> NDArray[Any]:
     if pixels.ndim not in (2, 3) or (pixels.ndim == 3 and pixels.shape[2] != 3):
         raise InputRefused(f"{path}: is not one grey or RGB frame {pixels.shape}; export it again.")
     return pixels.astype(pixels.dtype.newbyteorder("="), copy=False)
+
+
+def _spare_low_bits(dataset: pydicom.Dataset) -> int:
+    """Bits below the stored ones in files older than the rule that values end at bit 0."""
+    allocated, stored, high = (
+        int(number(dataset, key) or 0) for key in ("BitsAllocated", "BitsStored", "HighBit")
+    )
+    return high + 1 - stored if stored <= high < allocated else 0
 
 
 def _transfer_syntax(dataset: pydicom.Dataset) -> pydicom.uid.UID:
