@@ -1,4 +1,4 @@
-"""Train the network that proposes a tooth's outline, on generators A and C and plain pictures.
+"""Train the network that proposes a tooth's outline, on A, C, lit mouths and plain pictures.
 
     python tests/benchmarks/train_outline.py samples --photos 700 --out s.npz
     python tests/benchmarks/train_outline.py samples --photos 60 --first 40000 --out v.npz
@@ -25,21 +25,37 @@ from perioview import regions_network as net
 OUT = Path(net.__file__).parent / "data" / "outline_weights.npz"
 # Steps from the true edge that still count as it, SD; a label spread so is easier to learn.
 SPREAD = 0.8
-# Share of plainly drawn pictures.
-PLAIN = 0.3
+# Shares of lit mouths and of plainly drawn pictures.
+LIT, PLAIN = 1 / 3, 0.2
 
 
 def varied(rng, seed):
-    """A scene under other light, in any of eight orientations; three of ten plainly drawn."""
+    """A scene in any of eight orientations; a third lit mouths, a fifth plainly drawn."""
     from plain_crowns import picture
 
-    rgb, regions = picture(seed) if rng.random() < PLAIN else _drawn(rng, seed)
+    how = rng.random()
+    if how < LIT:
+        rgb, regions = _lit(rng, seed)
+    else:
+        rgb, regions = picture(seed) if how < LIT + PLAIN else _drawn(rng, seed)
     if rng.random() < 0.3:
         # A crown may leave the photo.
         cut = (np.array(regions.shape) * rng.uniform(0, 0.3, (2, 2))).astype(int)
         box = tuple(slice(a, n - b) for (a, b), n in zip(cut, regions.shape, strict=True))
         rgb, regions = rgb[box], regions[box]
     return _turned(rng, rgb, regions)
+
+
+def _lit(rng, seed):
+    """A lit mouth; one in five with wholly stained crowns, one in five with clean ones."""
+    from plaque_phantoms import lit_mouths
+
+    how = rng.random()
+    kinds = dict.fromkeys(range(10), "clean" if how < 0.2 else "all") if how < 0.4 else None
+    scene = lit_mouths.scene(
+        seed, dye=("one-tone", "two-tone")[int(rng.random() < 0.6)], kinds=kinds
+    )
+    return scene.rgb, scene.regions
 
 
 def _drawn(rng, seed):
