@@ -17,16 +17,16 @@ from qtpy.QtWidgets import (
     QPushButton,
     QScrollArea,
     QSlider,
-    QVBoxLayout,
-    QWidget,
 )
 
 from perioview.alignment import Alignment
 from perioview.comparison import Comparison, Marked
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import marking_panel, open_marking_panel
 from perioview_napari.point_pairs import PointPairs
+from perioview_napari.sections import scrolled
 from perioview_napari.work import in_background
 
 LATER = "later, laid on earlier"
@@ -35,7 +35,7 @@ BLINK_MS = 600
 LEAST_PAIRS = 3
 
 
-class ComparePanel(QWidget):
+class ComparePanel(BesideMarking):
     """Aligns a later radiograph onto an earlier one and shows what changed.
 
     Parameters
@@ -111,7 +111,7 @@ class ComparePanel(QWidget):
         area.setWidget(self.table)
         area.setWidgetResizable(True)
         self.table.setAlignment(Qt.AlignmentFlag.AlignTop)
-        box = QVBoxLayout(self)
+        box = scrolled(self)
         box.addLayout(form)
         box.addWidget(self.go)
         box.addLayout(row)

@@ -32,6 +32,7 @@ from perioview.record.mouth_map import SIZE, Shape
 from perioview.teeth import tooth
 from perioview.visit import Examination, Visit
 from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import open_marking_panel
 from perioview_napari.procedure_list import ProcedureList
 from perioview_napari.work import in_background
@@ -106,7 +107,7 @@ class MouthMap(QLabel):
             self.chosen(number)
 
 
-class MouthPanel(QWidget):
+class MouthPanel(BesideMarking):
     """Chart, map and close-out of one visit folder.
 
     Parameters

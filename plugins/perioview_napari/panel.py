@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QCheckBox, QHBoxLayout, QScrollArea, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QCheckBox, QHBoxLayout, QWidget
 
 from perioview.errors import InputRefused
 from perioview.marking_round import Step, teeth_from_text, tooth_views
@@ -28,7 +28,7 @@ from perioview_napari.scale_controls import (
     scale_gist,
     window_words,
 )
-from perioview_napari.sections import Section, wrapped
+from perioview_napari.sections import Section, scrolled, wrapped
 from perioview_napari.view_controls import ViewControls
 from perioview_napari.visit_controls import VisitControls
 from perioview_napari.visits import Visits
@@ -92,10 +92,7 @@ class MarkingPanel(QWidget):
     # -- building ---------------------------------------------------------------------------
 
     def _build(self) -> None:
-        inner = QWidget()
-        column = QVBoxLayout(inner)
-        column.setSpacing(4)
-        column.setContentsMargins(6, 4, 6, 4)
+        column = scrolled(self)
         column.addWidget(self._chooser())
         column.addLayout(self._switches())
         self.next = wrapped("next")
@@ -126,15 +123,6 @@ class MarkingPanel(QWidget):
         )
         for section in self.sections:
             column.addWidget(section)
-        area = QScrollArea()
-        area.setWidgetResizable(True)
-        area.setFrameShape(QScrollArea.Shape.NoFrame)
-        area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        area.setWidget(inner)
-        whole = QVBoxLayout(self)
-        whole.setContentsMargins(0, 0, 0, 0)
-        whole.addWidget(area)
 
     def _chooser(self) -> Chooser:
         self.chooser = Chooser()

@@ -16,17 +16,17 @@ from qtpy.QtWidgets import (
     QSpinBox,
     QTableWidget,
     QTableWidgetItem,
-    QVBoxLayout,
-    QWidget,
 )
 
 from perioview.errors import InputRefused
 from perioview.regions_order import offered_tooth
 from perioview_napari.convert import image_of_layer, is_perioview_image, position_from_world
 from perioview_napari.correct_tools import CorrectTools
+from perioview_napari.docking import BesideMarking
 from perioview_napari.grey_card import CardTool
 from perioview_napari.other_photo import OtherPhoto
 from perioview_napari.plaque_regions import Regions, kept_at
+from perioview_napari.sections import scrolled
 from perioview_napari.stays import STAYS
 from perioview_napari.work import in_background
 
@@ -34,7 +34,7 @@ MAP = "plaque map"
 COLUMNS = ("tooth", "plaque %", "gum half", "crown half", "notes")
 
 
-class PlaquePanel(QWidget):
+class PlaquePanel(BesideMarking):
     """Outlines teeth on the photograph in view and measures their plaque.
 
     Parameters
@@ -94,7 +94,7 @@ class PlaquePanel(QWidget):
         self.table.setHorizontalHeaderLabels(COLUMNS)
         self.table.verticalHeader().setVisible(False)
         caution = QLabel("Stain shows nothing below the gum line.")
-        box = QVBoxLayout(self)
+        box = scrolled(self)
         box.addLayout(form)
         box.addWidget(self.outline)
         box.addLayout(self.correct.row)

@@ -33,8 +33,10 @@ from perioview.repeat_marking import (
 )
 from perioview.repeatability import Repeats, judged_repeats
 from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import marking_panel
 from perioview_napari.proposed import Proposed
+from perioview_napari.sections import scrolled
 from perioview_napari.session import Session
 
 PASSES = 3
@@ -52,7 +54,7 @@ class BlindSession(Session):
         return ()
 
 
-class RepeatPanel(QWidget):
+class RepeatPanel(BesideMarking):
     """Guides repeated marking and shows how well the observer repeats.
 
     Parameters
@@ -127,7 +129,7 @@ class RepeatPanel(QWidget):
         area = QScrollArea()
         area.setWidget(inner)
         area.setWidgetResizable(True)
-        box = QVBoxLayout(self)
+        box = scrolled(self)
         box.addLayout(form)
         box.addLayout(row)
         box.addWidget(self.message)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QLabel, QToolButton, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QFrame, QLabel, QScrollArea, QToolButton, QVBoxLayout, QWidget
 
 
 class Section(QWidget):
@@ -71,3 +71,21 @@ def wrapped(name: str = "", lines: int = 0) -> QLabel:
         label.setMinimumHeight(lines * label.fontMetrics().lineSpacing() + 6)
         label.setAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft)
     return label
+
+
+def scrolled(panel: QWidget) -> QVBoxLayout:
+    """Return the column of a panel; where it is higher than its room, it scrolls."""
+    inner = QWidget()
+    column = QVBoxLayout(inner)
+    column.setSpacing(4)
+    column.setContentsMargins(6, 4, 6, 4)
+    area = QScrollArea()
+    area.setWidgetResizable(True)
+    area.setFrameShape(QFrame.Shape.NoFrame)
+    area.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+    area.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+    area.setWidget(inner)
+    whole = QVBoxLayout(panel)
+    whole.setContentsMargins(0, 0, 0, 0)
+    whole.addWidget(area)
+    return column
