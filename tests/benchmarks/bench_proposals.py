@@ -4,7 +4,7 @@
     python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
     python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
 
-Generators A, E and F were used for tuning; B, C, D and G are built differently, D and G by other
+Generators A, E, F and H are for training; B, C, D and G are built differently, D and G by other
 hands. B, C and D have been looked at while choosing, G was run once, at the end. None of them is
 clinical truth.
 """
@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from phantoms.jaw_model import jaw_phantom
 from phantoms.oblique_layers import oblique_phantom
 from phantoms.painted import painted_phantom
 from phantoms.painted_styles import style_phantom
@@ -48,6 +49,7 @@ GENERATORS: dict[str, Callable[[int], Phantom]] = {
     "E": ray_phantom,
     "F": style_phantom,
     "G": film_phantom,
+    "H": jaw_phantom,
 }
 
 

@@ -21,16 +21,17 @@ K = len(LANES)
 FAR = 1.5  # mm between the traced contour and the true edge beyond which a site teaches nothing
 BEND = 5
 UNSEEN = 255  # of a kept grey value: outside the image
-SHARES = {"A": 0.3, "E": 0.35, "F": 0.35}  # of the images in a batch
+SHARES = {"A": 0.2, "E": 0.25, "F": 0.25, "H": 0.3}  # of the images in a batch
 
 
 def generator(name: str) -> Callable[[int], Any]:
     """Return the training generator of a name."""
+    from phantoms.jaw_model import jaw_phantom
     from phantoms.painted_styles import style_phantom
     from phantoms.ray_solids import ray_phantom
     from phantoms.thickness_maps import thickness_phantom
 
-    return {"A": thickness_phantom, "E": ray_phantom, "F": style_phantom}[name]
+    return {"A": thickness_phantom, "E": ray_phantom, "F": style_phantom, "H": jaw_phantom}[name]
 
 
 def keep(name: str, first: int, last: int, out: str) -> None:
