@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from perioview.bone_loss import MarkSd, Site, sites
+from perioview.bone_loss_doubts import doubts
 from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
 from perioview.image import Image
@@ -267,6 +268,7 @@ def measured(
         warnings.append("no scale: millimetres are not given, percentages are.")
     warnings += [str(n) for n in image.attributes.get("notes", ())]
     warnings += [n for n in scale.notes if "one mark only" in n or "check" in n]
+    warnings += doubts(marks, found, scale, species)
     return Radiograph(
         file or image.name, image, species, scale, marks, found, teeth, tuple(warnings)
     )

@@ -12,7 +12,7 @@ ROWS = (
     "image geometry calibration grey_levels",
     "marks marking_round snapping root_direction proposals* plaque* alignment* subtraction* "
     "chart* regions*",
-    "bone_loss staging observer criteria* awake progression* repeatability* comparison* "
+    "bone_loss* staging observer criteria* awake progression* repeatability* comparison* "
     "care* closeout* procedure home_* visit",
     "files/* record/* repeat_marking",
     "batch* cli __main__ verbs/* plugin/*",
