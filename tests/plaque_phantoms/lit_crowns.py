@@ -169,9 +169,8 @@ def crown(rng, place, shape, size, wild=1.0):
     )
     if rng.random() < 0.12 * wild:
         # A chip out of the edge.
-        at = rng.uniform(-0.8, 0.8)
-        gone = ((u - at) / rng.uniform(0.1, 0.35)) ** 2
-        gone = gone + ((v - rng.uniform(0.75, 1.05)) / rng.uniform(0.08, 0.3)) ** 2
+        at, wide = rng.uniform(-0.8, 0.8), rng.uniform(0.06, 0.3)
+        gone = ((u - at) / wide) ** 2 + ((v - edge) / rng.uniform(0.04, 0.16)) ** 2
         inner = np.minimum(inner, (np.sqrt(gone) - 1) * 0.1)
     inside = (inner > 0) & (v > -0.35)
     relief, groove = raised(rng, place, u, v, inner, grooves, size)
