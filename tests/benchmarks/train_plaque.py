@@ -347,7 +347,9 @@ def main():
     two = verbs.add_parser("train")
     two.add_argument("files", nargs="+", type=Path)
     two.add_argument("--minutes", type=float, default=15)
-    two.add_argument("--start-from", type=Path, help="weights (.npz) or state (.pt) of an earlier training")
+    two.add_argument(
+        "--start-from", type=Path, help="weights (.npz) or state (.pt) of an earlier training"
+    )
     two.add_argument("--rate", type=float, default=2e-3, help="first learning rate")
     two.add_argument("--out", type=Path, default=OUT)
     args = parser.parse_args()
