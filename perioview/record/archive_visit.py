@@ -1,12 +1,11 @@
-"""A visit folder made from an archive: its images, its patient, and the marks of its reports."""
+"""A visit folder made from an archive: its images, its patient, and what was entered in it."""
 
 from __future__ import annotations
 
-import dataclasses
 import datetime as dt
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +14,7 @@ from pydicom.dataset import Dataset
 from perioview.errors import InputRefused
 from perioview.record.archive_source import images_from_archive
 from perioview.record.destination import Destination
-from perioview.record.history import (
-    calibration_from_report,
-    current_reports,
-    image_uid,
-    is_report,
-    marks_from_report,
-)
+from perioview.record.reopened import reopened
 
 
 def chosen_study(
@@ -90,6 +83,7 @@ def visit_from_archive(
     name: str | None = None,
     species: str | None = None,
     marks: bool = False,
+    told: Callable[[str], object] | None = None,
     **tables: Mapping[str, Any],
 ) -> Path:
     """Make a visit folder of the radiographs and photographs of one study.
@@ -106,8 +100,10 @@ def visit_from_archive(
     name, species : str, optional
         As the images have them, unless given.
     marks : bool
-        Whether the marks of the newest reports are reopened as well, with a scale that was
-        given by the user.
+        Whether what was entered is reopened as well: the marks of the newest reports with a
+        scale that was given by the user, chart, tooth regions, steps and awake findings.
+    told : callable, optional
+        Told in a line what of these the record does not hold.
     **tables : mapping
         Further fields of ``patient_fields``, ``owner`` and ``visit``; they go before what the
         images say.
@@ -148,7 +144,9 @@ def visit_from_archive(
         )
     if marks:
         try:
-            _reopen_marks(folder, source.reports(patient, uid))
+            for line in reopened(folder, source.reports(patient, uid), tables):
+                if told is not None:
+                    told(line)
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
             raise
@@ -172,23 +170,3 @@ def _owner(said: Mapping[str, Any]) -> dict[str, Any]:
 def _day(said: Mapping[str, Any]) -> dict[str, Any]:
     day = said.get("study_date")
     return {"date": dt.date.fromisoformat(day)} if day else {}
-
-
-def _reopen_marks(folder: Path, reports: list[Dataset]) -> None:
-    """Put each image's newest marks beside it, and the scale that no file holds."""
-    from perioview.files.reading import read_image
-    from perioview.files.tables import write_marks
-    from perioview.files.visit_folder import marks_path, read_visit, write_visit
-
-    newest = {image_uid(r): r for r in current_reports(r for r in reports if is_report(r))}
-    visit = read_visit(folder)
-    rows = []
-    for row in visit.images:
-        report = newest.get(str(read_image(folder / row["file"]).attributes.get("sop_uid")))
-        if report is not None:
-            write_marks(marks_path(folder, row["file"]), marks_from_report(report))
-            scale = calibration_from_report(report)
-            if scale is not None and scale.method == "given":
-                row = {**row, "mm_per_px": scale.col_mm}
-        rows.append(row)
-    write_visit(folder, dataclasses.replace(visit, images=tuple(rows)))

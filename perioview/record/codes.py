@@ -19,6 +19,7 @@ from perioview.errors import InputRefused
 
 SCHEME = "99PERIOVIEW"
 SCHEME_NAME = "perioview periodontal measurement codes"
+VISIT_PROCEDURE = "visit_procedure"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +124,36 @@ PRIVATE_CODES: tuple[PrivateCode, ...] = (
     PrivateCode("after", "After cleaning", _OURS),
     PrivateCode("procedure", "Periodontal measurement of an intraoral image", _OURS),
     PrivateCode("photo_procedure", "Plaque measurement of a disclosed photo", _OURS),
+    # The chart, and what else was entered in a visit.
+    PrivateCode(VISIT_PROCEDURE, "Periodontal examination, as charted", _OURS),
+    PrivateCode("chart_site", "Chart entry of one probed site", _OURS),
+    PrivateCode("chart_tooth", "Chart entry of the tooth as a whole", _OURS),
+    PrivateCode("chart_column", "Further column of the chart", _OURS),
+    PrivateCode("probing_site", "Site probed", _TEXTBOOK),
+    PrivateCode("site_mesiobuccal", "Mesiobuccal site", _TEXTBOOK),
+    PrivateCode("site_buccal", "Buccal site", _TEXTBOOK),
+    PrivateCode("site_distobuccal", "Distobuccal site", _TEXTBOOK),
+    PrivateCode("site_mesiolingual", "Mesiolingual or mesiopalatal site", _TEXTBOOK),
+    PrivateCode("site_lingual", "Lingual or palatal site", _TEXTBOOK),
+    PrivateCode("site_distolingual", "Distolingual or distopalatal site", _TEXTBOOK),
+    PrivateCode("probing_depth_mm", "Probing depth as charted", _TEXTBOOK),
+    PrivateCode("margin_mm", "CEJ to gum margin, apical positive", _TEXTBOOK),
+    PrivateCode("plaque_index", "Plaque index, as charted", "Loee 1967"),
+    PrivateCode("calculus_index", "Calculus index, as charted", _TEXTBOOK),
+    PrivateCode("bleeding", "Bleeding on probing", _TEXTBOOK),
+    PrivateCode("status", "Whether the tooth is there", _OURS),
+    PrivateCode("present", "Tooth present", _TEXTBOOK),
+    PrivateCode("missing", "Tooth missing", _TEXTBOOK),
+    PrivateCode("unerupted", "Tooth unerupted", _TEXTBOOK),
+    PrivateCode("extracted", "Tooth extracted", _TEXTBOOK),
+    PrivateCode("not_examined", "Tooth not examined", _OURS),
+    PrivateCode("finding", "Finding of the chart", _OURS),
+    PrivateCode("decision", "What was decided for the tooth", _OURS),
+    PrivateCode("done", "What was done to the tooth", _OURS),
+    PrivateCode("note", "Note of the chart", _OURS),
+    PrivateCode("tooth_region", "Visible crown, outlined in the photo", _OURS),
+    PrivateCode("visit", "Visit as a whole", _OURS),
+    PrivateCode("visit_file", "Rest of the visit, as TOML 1.0", _OURS),
     # Flags, as the JSON names them.
     PrivateCode("no_cej", "No CEJ mark to measure from", _OURS),
     PrivateCode("no_crest", "No bone level marked", _OURS),

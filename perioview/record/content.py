@@ -18,6 +18,8 @@ from pydicom.valuerep import format_number_as_ds
 _LONG = frozenset(("SQ", "UT", "UC"))
 _NUL_PADDED = frozenset(("UI",))
 CONTENT = (0x0040, 0xA730)
+MOST_POINTS = 8191
+"""A value of FL in explicit VR is shorter than 64 KiB (PS3.5 7.1.2)."""
 
 # Relationship types (PS3.3 C.17.3.2.4).
 CONTAINS = "CONTAINS"
@@ -114,10 +116,15 @@ def points_item(
     concept: Code,
     points: Sequence[tuple[float, float]],
     children: Sequence[bytes],
+    *,
+    kind: str = "",
 ) -> bytes:
-    """Points in an image, column before row from the corner of its first pixel (C.18.6)."""
+    """Points in an image, column before row from the corner of its first pixel (C.18.6).
+
+    Of a kind other than points, as ``POLYLINE``, where one is given; at most `MOST_POINTS`.
+    """
     data = struct.pack(f"<{2 * len(points)}f", *(v for point in points for v in point))
-    kind = "POINT" if len(points) == 1 else "MULTIPOINT"
+    kind = kind or ("POINT" if len(points) == 1 else "MULTIPOINT")
     return (
         _start(relation, "SCOORD", concept)
         + _children(children)

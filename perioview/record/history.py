@@ -6,7 +6,7 @@ Only pydicom is needed, and only what the standard says: concept names, numbers,
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import Any
 
 from pydicom.dataset import Dataset
@@ -15,7 +15,17 @@ from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.marks import Mark, Marks
 from perioview.record import codes
-from perioview.record.codes import code_value, is_private, unit_name
+from perioview.record.codes import code_value, is_private
+from perioview.record.content_items import (
+    children,
+    code_of,
+    concept_of,
+    finding_of,
+    groups_of,
+    named,
+    number_of,
+    place_of,
+)
 
 # Quantities that history tells of, in the order of a row of `measure` or `plaque`.
 _UNIT_IN_NAME = ("bone_loss", "root_length", "infrabony", "probing_depth")
@@ -23,79 +33,22 @@ _OF_TOOTH = ("furcation_index", "mobility_index", "gingivitis_index", "probing_d
 _LEFT_OUT = ("normal_limit_pct", "furcation_pct")
 
 
-def _items(parent: Dataset) -> list[Dataset]:
-    return list(parent.get("ContentSequence", None) or [])
-
-
-def _concept(item: Dataset) -> str:
-    names = item.get("ConceptNameCodeSequence", None) or []
-    return code_value(names[0]) if names else ""
-
-
-def _code(item: Dataset) -> str:
-    values = item.get("ConceptCodeSequence", None) or []
-    return code_value(values[0]) if values else ""
-
-
-def _number(item: Dataset) -> tuple[float, str] | None:
-    values = item.get("MeasuredValueSequence", None) or []
-    if not values:
-        return None
-    held = values[0]
-    # NumericValue holds 16 characters; FloatingPointValue all 64 bits (PS3.3 C.18.1).
-    value = held.get("FloatingPointValue")
-    units = held.MeasurementUnitsCodeSequence[0]
-    return float(held.NumericValue if value is None else value), unit_name(units)
-
-
 def is_report(dataset: Dataset) -> bool:
     """Whether an object is one of perioview's measurement reports."""
     if dataset.get("Modality") != "SR":
         return False
     return any(
-        is_private(value)
-        for item in _items(dataset)
+        is_private(value) and code_value(value) != codes.VISIT_PROCEDURE
+        for item in children(dataset)
         for value in (item.get("ConceptCodeSequence", None) or [])
     )
 
 
-def _groups(dataset: Dataset) -> Iterator[list[Dataset]]:
-    for container in _items(dataset):
-        if _concept(container) == "126010":
-            for group in _items(container):
-                if _concept(group) == codes.MEASUREMENT_GROUP.value:
-                    yield _items(group)
-
-
-def _find(group: list[Dataset], concept: str) -> list[Dataset]:
-    return [item for item in group if _concept(item) == concept]
-
-
-def _finding(group: list[Dataset]) -> str:
-    found = _find(group, codes.FINDING.value)
-    return _code(found[0]) if found else ""
-
-
-def _where(group: list[Dataset]) -> tuple[int | None, str | None, str | None]:
-    tooth: int | None = None
-    root: str | None = None
-    side: str | None = None
-    for site in _find(group, codes.FINDING_SITE.value):
-        for item in _items(site):
-            if _concept(item) == codes.TOPOGRAPHICAL_MODIFIER.value:
-                tooth = int(_code(item))
-            elif _concept(item) == "root":
-                root = _code(item)
-            elif _concept(item) == "side":
-                side = _code(item)
-    return tooth, root, side
-
-
 def image_uid(report: Dataset) -> str:
     """SOP instance UID of the image a report is about."""
-    for group in _groups(report):
+    for group in groups_of(report):
         for item in group:
-            for holder in (item, *_items(item)):
+            for holder in (item, *children(item)):
                 for reference in holder.get("ReferencedSOPSequence", None) or []:
                     return str(reference.ReferencedSOPInstanceUID)
     return ""
@@ -152,28 +105,28 @@ def marks_from_report(dataset: Dataset) -> Marks:
             f"object {dataset.get('SOPInstanceUID', '')} is no perioview measurement report; "
             "choose a structured report that `attach` wrote."
         )
-    return Marks(tuple(m for m in map(_mark, _groups(dataset)) if m is not None))
+    return Marks(tuple(m for m in map(_mark, groups_of(dataset)) if m is not None))
 
 
 def _mark(group: list[Dataset]) -> Mark | None:
-    regions = [i for i in _find(group, codes.IMAGE_REGION.value) if i.ValueType == "SCOORD"]
+    regions = [i for i in named(group, codes.IMAGE_REGION.value) if i.ValueType == "SCOORD"]
     if not regions:
         return None
     col, row = (float(v) - 0.5 for v in regions[0].GraphicData)
-    tooth, root, side = _where(group)
-    distances = [_number(i) for i in _find(group, "mm")]
-    how = _find(group, "how")
-    object_ = _find(group, "object")
-    extra = (str(i.TextValue).partition("=") for i in _find(group, "extra"))
+    tooth, root, side = place_of(group)
+    distances = [number_of(i) for i in named(group, "mm")]
+    how = named(group, "how")
+    object_ = named(group, "object")
+    extra = (str(i.TextValue).partition("=") for i in named(group, "extra"))
     return Mark(
-        _finding(group),
+        finding_of(group),
         row,
         col,
         tooth,
         root,
         side,
         distances[0][0] if distances and distances[0] else None,
-        _code(how[0]) if how else "placed",
+        code_of(how[0]) if how else "placed",
         str(object_[0].TextValue) if object_ else "",
         tuple((k, v) for k, _, v in extra),
     )
@@ -181,18 +134,18 @@ def _mark(group: list[Dataset]) -> Mark | None:
 
 def calibration_from_report(dataset: Dataset) -> Calibration | None:
     """Scale of the image as the report holds it; None when it holds none."""
-    for group in _groups(dataset):
-        if _finding(group) != "scale":
+    for group in groups_of(dataset):
+        if finding_of(group) != "scale":
             continue
-        numbers = {_concept(i): _number(i) for i in group if i.ValueType == "NUM"}
+        numbers = {concept_of(i): number_of(i) for i in group if i.ValueType == "NUM"}
         value = {name: pair[0] for name, pair in numbers.items() if pair is not None}
-        notes = tuple(str(i.TextValue) for i in _find(group, codes.COMMENT.value))
-        method = _find(group, "method")
+        notes = tuple(str(i.TextValue) for i in named(group, codes.COMMENT.value))
+        method = named(group, "method")
         return Calibration(
             value.get("row_mm"),
             value.get("col_mm"),
             value.get("relative_sd"),
-            _code(method[0]) if method else "none",
+            code_of(method[0]) if method else "none",
             notes,
             value.get("ratio", 1.0),
         )
@@ -200,8 +153,8 @@ def calibration_from_report(dataset: Dataset) -> Calibration | None:
 
 
 def _sd(item: Dataset) -> float | None:
-    for child in _find(_items(item), codes.STANDARD_DEVIATION.value):
-        number = _number(child)
+    for child in named(children(item), codes.STANDARD_DEVIATION.value):
+        number = number_of(child)
         if number is not None and math.isfinite(number[0]):
             return number[0]
     return None
@@ -209,16 +162,16 @@ def _sd(item: Dataset) -> float | None:
 
 def flags_of(group: list[Dataset]) -> tuple[str, ...]:
     """Flags of a group, in their order."""
-    return tuple(_code(item) for item in _find(group, "flag"))
+    return tuple(code_of(item) for item in named(group, "flag"))
 
 
 def probed_from_report(dataset: Dataset) -> dict[int, tuple[tuple[str, float, str], ...]]:
     """What the chart said of each tooth when a report was made: concept, value and unit."""
     found: dict[int, tuple[tuple[str, float, str], ...]] = {}
-    for group in _groups(dataset):
-        tooth = _where(group)[0]
-        if _finding(group) == "tooth" and tooth is not None:
-            numbers = ((_concept(i), _number(i)) for i in group if i.ValueType == "NUM")
+    for group in groups_of(dataset):
+        tooth = place_of(group)[0]
+        if finding_of(group) == "tooth" and tooth is not None:
+            numbers = ((concept_of(i), number_of(i)) for i in group if i.ValueType == "NUM")
             found[tooth] = tuple((c, *n) for c, n in numbers if n and c in _OF_TOOTH)
     return found
 
@@ -238,14 +191,14 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
         image_uid``; of a photo also ``when``, ``before`` or ``after`` cleaning. `stage` is the
         tooth's.
     """
-    groups = list(_groups(dataset))
+    groups = list(groups_of(dataset))
     stages = {
-        _where(g)[0]: _code(_find(g, "stage")[0])
+        place_of(g)[0]: code_of(named(g, "stage")[0])
         for g in groups
-        if _finding(g) == "tooth" and _find(g, "stage")
+        if finding_of(g) == "tooth" and named(g, "stage")
     }
     day = str(dataset.get("StudyDate", ""))
-    said = [_code(w) for g in groups if _finding(g) == "mouth" for w in _find(g, "when")]
+    said = [code_of(w) for g in groups if finding_of(g) == "mouth" for w in named(g, "when")]
     common = {
         "verified": dataset.get("VerificationFlag") == "VERIFIED",
         "report_uid": str(dataset.SOPInstanceUID),
@@ -254,13 +207,13 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
     }
     rows: list[dict[str, Any]] = []
     for group in groups:
-        finding = _finding(group)
+        finding = finding_of(group)
         if finding not in ("site", "plaque", "tooth"):
             continue
-        tooth, root, side = _where(group)
+        tooth, root, side = place_of(group)
         for item in group:
-            number = _number(item) if item.ValueType == "NUM" else None
-            quantity = _concept(item)
+            number = number_of(item) if item.ValueType == "NUM" else None
+            quantity = concept_of(item)
             if number is None or quantity in _LEFT_OUT:
                 continue
             if finding == "tooth" and quantity not in _OF_TOOTH:

@@ -279,6 +279,7 @@ SERIES: dict[str, tuple[int, str, str]] = {
     "plaque": (7013, "SEG", "Plaque segmentation"),
     "pictures": (7014, "OT", "Marks and values burned in"),
     "documents": (7015, "DOC", "Visit report"),
+    "chart": (7016, "SR", "Periodontal chart"),
 }
 
 

@@ -33,7 +33,7 @@ from perioview.record.jpeg import camera_stream
 from perioview.record.photograph import photograph_object
 from perioview.record.plaque_report import plaque_content, plaque_report
 from perioview.record.presentation import presentation_object
-from perioview.record.report_builder import person_name, report_uid
+from perioview.record.report_builder import person_name, report_uid, signed_by
 from perioview.record.secondary_capture import picture_object, radiograph_object
 from perioview.record.segmentation import plaque_segmentation, stained_by_tooth
 from perioview.record.structured_report import (
@@ -173,16 +173,11 @@ class _Maker:
             if before:
                 stub = Dataset()
                 stub.SOPInstanceUID = before
-            signed = self.verify or _signed(report)
+            signed = self.verify or signed_by(report)
             if report_uid(self.identity, content, signed, stub) == str(report.SOPInstanceUID):
                 return report, None
             return None, report
         return None, None
-
-
-def _signed(report: Dataset) -> str | None:
-    observers = report.get("VerifyingObserverSequence", None) or []
-    return str(observers[0].VerifyingObserverName) if observers else None
 
 
 def record_objects(

@@ -23,29 +23,32 @@ from perioview.record.identity import MAKER, SERIES, Identity, finish, new_objec
 _LAYOUT = "layout 2"
 
 Where = tuple[int | None, str | None, str | None]
+Corners = Sequence[tuple[int, int]]
 
 
 class ReportBuilder:
-    """Groups of one report about one image.
+    """Groups of one report about one image, or about a visit.
 
     Parameters
     ----------
     identity : Identity
         Patient and study.
-    image : Dataset
-        The image, or a reference to it (`identity.evidence_from_attributes`).
+    image : Dataset, optional
+        The image, or a reference to it (`identity.evidence_from_attributes`); the report is
+        about the visit as a whole without.
     """
 
-    def __init__(self, identity: Identity, image: Dataset) -> None:
+    def __init__(self, identity: Identity, image: Dataset | None = None) -> None:
         self.identity = identity
-        self.image = image
+        self._about = identity.study_uid if image is None else image.SOPInstanceUID
+        self._evidence = {} if image is None else {str(image.SOPInstanceUID): image}
         self._groups: list[bytes] = []
         self._sites: dict[Where, bytes] = {}
-        self._sop = (str(image.SOPClassUID), str(image.SOPInstanceUID))
+        self._sop = None if image is None else (str(image.SOPClassUID), str(image.SOPInstanceUID))
 
     def _tracking(self, label: str) -> list[bytes]:
         # The same site of the same image keeps its UID, so that it can be followed over reports.
-        uid = uid_from("track", self.image.SOPInstanceUID, label)
+        uid = uid_from("track", self._about, label)
         return [
             content.text_item(OBS_CONTEXT, codes.TRACKING_ID, label),
             content.uid_item(OBS_CONTEXT, codes.TRACKING_UID, uid),
@@ -107,6 +110,8 @@ class ReportBuilder:
         return content.number_item(CONTAINS, private_code(concept), value, coded, children)
 
     def _points(self, relation: str, concept: Code, marks: Sequence[Mark]) -> bytes:
+        if self._sop is None:
+            raise ValueError(f"marks {marks} without the image that they lie in")
         source = content.image_item(content.SELECTED_FROM, codes.SOURCE, *self._sop)
         # Column first, from the corner of the first pixel (PS3.3 C.18.6).
         points = [(mark.col + 0.5, mark.row + 0.5) for mark in marks]
@@ -138,6 +143,44 @@ class ReportBuilder:
             )
         )
 
+    def add_outline(
+        self, image: Dataset, finding: str, tooth: int, number: int, corners: Corners
+    ) -> None:
+        """Add one closed outline in an image: what it is, whose, and its corners (TID 1410).
+
+        Parameters
+        ----------
+        image : Dataset
+            The image, or a reference to it.
+        finding : str
+            Private code of what is outlined.
+        tooth : int
+        number : int
+            Of the outline, counted from 1 along its tooth.
+        corners : sequence of (int, int)
+            (row, col) of pixel corners, counted from the first pixel's own.
+        """
+        uid = str(image.SOPInstanceUID)
+        self._evidence[uid] = image
+        source = content.image_item(
+            content.SELECTED_FROM, codes.SOURCE, str(image.SOPClassUID), uid
+        )
+        points = [(float(col), float(row)) for row, col in (*corners, corners[0])]
+        self._groups.append(
+            content.container_item(
+                codes.MEASUREMENT_GROUP,
+                "1410",
+                [
+                    *self._tracking(f"outline {number} of {tooth} in image {uid}"),
+                    content.code_item(CONTAINS, codes.FINDING, private_code(finding)),
+                    *self._site((tooth, None, None)),
+                    content.points_item(
+                        CONTAINS, codes.IMAGE_REGION, points, [source], kind="POLYLINE"
+                    ),
+                ],
+            )
+        )
+
     def add_group(
         self,
         finding: str,
@@ -148,7 +191,12 @@ class ReportBuilder:
         said: Sequence[bytes] = (),
         texts: Iterable[tuple[Code, str]] = (),
     ) -> None:
-        """Add a group of numbers and statements about the image (TID 1501)."""
+        """Add a group of numbers and statements about the image or visit (TID 1501)."""
+        source = (
+            []
+            if self._sop is None
+            else [content.image_item(CONTAINS, codes.SOURCE_OF_MEASUREMENT, *self._sop)]
+        )
         self._groups.append(
             content.container_item(
                 codes.MEASUREMENT_GROUP,
@@ -161,7 +209,7 @@ class ReportBuilder:
                     content.text_item(CONCEPT_MOD, codes.ALGORITHM_VERSION, __version__),
                     *measurements,
                     *said,
-                    content.image_item(CONTAINS, codes.SOURCE_OF_MEASUREMENT, *self._sop),
+                    *source,
                     *(content.text_item(CONTAINS, *pair) for pair in texts),
                 ],
             )
@@ -176,6 +224,7 @@ class ReportBuilder:
         verify: str | None = None,
         predecessor: Dataset | None = None,
         number: int = 1,
+        kind: str = "reports",
     ) -> Dataset:
         """Close the report.
 
@@ -193,6 +242,8 @@ class ReportBuilder:
             Report that this one replaces.
         number : int
             Instance number in its series.
+        kind : str
+            Its series, a key of `identity.SERIES`.
 
         Returns
         -------
@@ -200,7 +251,7 @@ class ReportBuilder:
             Comprehensive SR, as if read from its file: it is written again unchanged.
         """
         uid = report_uid(self.identity, digest, verify, predecessor)
-        header = new_object(ComprehensiveSRStorage, uid, self.identity, "reports")
+        header = new_object(ComprehensiveSRStorage, uid, self.identity, kind)
         header.InstanceNumber = number
         header.ReferencedPerformedProcedureStepSequence = []
         header.PerformedProcedureCodeSequence = []
@@ -210,11 +261,12 @@ class ReportBuilder:
         template = Dataset()
         template.MappingResource, template.TemplateIdentifier = "DCMR", "1500"
         header.ContentTemplateSequence = [template]
-        header.CurrentRequestedProcedureEvidenceSequence = [_reference(self.image)]
+        if self._evidence:
+            header.CurrentRequestedProcedureEvidenceSequence = _references(self._evidence.values())
         if predecessor is not None:
-            header.PredecessorDocumentsSequence = [_reference(predecessor)]
+            header.PredecessorDocumentsSequence = _references([predecessor])
         _sign(header, self.identity, verify)
-        finish(header, self.identity, SERIES["reports"][2])
+        finish(header, self.identity, SERIES[kind][2])
         items = [
             *self._context(),
             content.code_item(CONCEPT_MOD, codes.PROCEDURE_REPORTED, private_code(procedure)),
@@ -254,16 +306,26 @@ class ReportBuilder:
         return items
 
 
-def _reference(dataset: Dataset) -> Dataset:
-    """Reference to an object by study and series (PS3.3 C.17-3)."""
-    instance, series, study = Dataset(), Dataset(), Dataset()
-    instance.ReferencedSOPClassUID = dataset.SOPClassUID
-    instance.ReferencedSOPInstanceUID = dataset.SOPInstanceUID
-    series.ReferencedSOPSequence = [instance]
-    series.SeriesInstanceUID = dataset.SeriesInstanceUID
-    study.ReferencedSeriesSequence = [series]
-    study.StudyInstanceUID = dataset.StudyInstanceUID
-    return study
+def _references(datasets: Iterable[Dataset]) -> list[Dataset]:
+    """References to objects by study and series (PS3.3 C.17-3)."""
+    studies: dict[str, Dataset] = {}
+    held: dict[tuple[str, str], Dataset] = {}
+    for dataset in datasets:
+        of, uid = str(dataset.StudyInstanceUID), str(dataset.SeriesInstanceUID)
+        if of not in studies:
+            studies[of] = Dataset()
+            studies[of].ReferencedSeriesSequence = []
+            studies[of].StudyInstanceUID = of
+        if (of, uid) not in held:
+            series = held[of, uid] = Dataset()
+            series.ReferencedSOPSequence = []
+            series.SeriesInstanceUID = uid
+            studies[of].ReferencedSeriesSequence.append(series)
+        instance = Dataset()
+        instance.ReferencedSOPClassUID = dataset.SOPClassUID
+        instance.ReferencedSOPInstanceUID = dataset.SOPInstanceUID
+        held[of, uid].ReferencedSOPSequence.append(instance)
+    return list(studies.values())
 
 
 def _sign(header: Dataset, identity: Identity, verify: str | None) -> None:
@@ -278,6 +340,12 @@ def _sign(header: Dataset, identity: Identity, verify: str | None) -> None:
         observer.VerifyingObserverName = verify
         observer.VerifyingObserverIdentificationCodeSequence = []
         header.VerifyingObserverSequence = [observer]
+
+
+def signed_by(report: Dataset) -> str | None:
+    """Name of the clinician who verified a report, as DICOM writes it."""
+    observers = report.get("VerifyingObserverSequence", None) or []
+    return str(observers[0].VerifyingObserverName) if observers else None
 
 
 def person_name(text: str) -> str:

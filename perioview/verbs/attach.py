@@ -85,8 +85,9 @@ def attach(
     """
     from perioview.files.visit_folder import examine
     from perioview.record.destination import destination_from
-    from perioview.record.objects import examination_identity, patient_faults, record_objects
+    from perioview.record.objects import examination_identity, patient_faults
     from perioview.record.outbox import own_images, send, write_outbox
+    from perioview.record.visit_record import visit_record
 
     if verify is not None and not verify.strip():
         raise InputRefused("--verify is empty; give the name of the clinician who verifies.")
@@ -106,9 +107,9 @@ def attach(
             earlier = there.reports(identity.patient_id, identity.study_uid)
         except InputRefused:
             # What an archive that is down does not take waits for it as well.
-            write_outbox(outbox, record_objects(examination, pdf, pictures, verify=verify))
+            write_outbox(outbox, visit_record(examination, pdf, pictures, verify=verify))
             raise
-        objects = record_objects(examination, pdf, pictures, verify=verify, earlier=earlier)
+        objects = visit_record(examination, pdf, pictures, verify=verify, earlier=earlier)
         if not objects:
             raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
         parcels = own + write_outbox(outbox, objects)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import math
+import sys
 from typing import Any
 
 from perioview.errors import InputRefused
@@ -19,7 +20,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--species", choices=("dog", "cat"))
     add_source_arguments(parser)
     parser.add_argument(
-        "--marks", action="store_true", help="with --from: also the marks of the newest reports"
+        "--marks",
+        action="store_true",
+        help="with --from: also what was entered: the newest marks, chart, tooth regions, steps",
     )
     parser.add_argument(
         "--photo",
@@ -47,7 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--date", metavar="YYYY-MM-DD", help="of the visit, or of the study with --from"
     )
     parser.add_argument(
-        "--kind", choices=("cleaning", "recheck", "examination"), default="examination"
+        "--kind",
+        choices=("cleaning", "recheck", "examination"),
+        help="examination, unless said here or by the record",
     )
     parser.add_argument("--clinician")
     parser.add_argument("--practice")
@@ -156,6 +161,7 @@ def _from_archive(args: argparse.Namespace, tables: dict[str, dict[str, Any]]) -
         name=args.name,
         species=args.species,
         marks=args.marks,
+        told=lambda line: print(f"{args.visit}: {line}", file=sys.stderr),
         **tables,
     )
     made = read_visit(args.visit)

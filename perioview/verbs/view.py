@@ -115,6 +115,7 @@ def visit_from_record(args: argparse.Namespace, paths: list[Path]) -> Path:
             date=parsed_date(args.date, "--date") if args.date else None,
             species=args.species,
             marks=True,
+            told=lambda line: print(f"{folder}: {line}", file=sys.stderr),
         )
         refused.pop_all()
     if not paths:

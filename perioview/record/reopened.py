@@ -1,0 +1,173 @@
+"""What a record holds of a visit beside its images, put back into the visit folder."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pydicom
+from pydicom.dataset import Dataset
+
+from perioview.record.entered import ROUND, Entered, Regions, renamed_films
+from perioview.record.history import (
+    calibration_from_report,
+    current_reports,
+    image_uid,
+    is_report,
+    marks_from_report,
+)
+from perioview.record.identity import MAKER
+from perioview.record.region_outlines import filled
+from perioview.record.visit_report import entered_from_report, newest_visit_report
+from perioview.visit import Visit
+
+_LABEL = re.compile(r"(before|after) cleaning, dye: ([\w-]+)")
+
+
+def reopened(
+    folder: Path, reports: Iterable[Dataset], given: Mapping[str, Mapping[str, Any]]
+) -> list[str]:
+    """Put marks, chart, tooth regions, steps and awake findings back into a visit folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Visit folder with the images of one study, as `files.visit_folder.new_visit` makes it.
+    reports : iterable of Dataset
+        Structured reports of the study; the newest of each are taken.
+    given : mapping of str to mapping
+        Tables ``patient_fields`` and ``visit`` that go before what the record says.
+
+    Returns
+    -------
+    list of str
+        What the record does not hold, in at most two lines.
+
+    Raises
+    ------
+    InputRefused
+        If a report cannot be read, or the folder not be written.
+    """
+    from perioview.files.visit_folder import read_visit, write_visit
+
+    reports = list(reports)
+    made = read_visit(folder)
+    headers = {
+        str(row["file"]): pydicom.dcmread(folder / str(row["file"]), stop_before_pixels=True)
+        for row in (*made.images, *made.photos)
+    }
+    files = {str(h.SOPInstanceUID): file for file, h in headers.items()}
+    report = newest_visit_report(reports)
+    said = Entered(Visit({})) if report is None else entered_from_report(report)
+    visit, lost = _visit(made, said, files, headers, given)
+    marked = {image_uid(r): r for r in current_reports(r for r in reports if is_report(r))}
+    uids = {file: uid for uid, file in files.items()}
+    images = [_with_marks(folder, row, marked.get(uids[row["file"]])) for row in visit.images]
+    write_visit(folder, replace(visit, images=tuple(images)))
+    _write_chart(folder, said, files)
+    for uid, regions in said.regions.items():
+        if uid in files:
+            _write_regions(folder, files[uid], headers[files[uid]], regions)
+    return [*_absent(folder, visit, said), *lost]
+
+
+def _visit(
+    made: Visit,
+    said: Entered,
+    files: Mapping[str, str],
+    headers: Mapping[str, Dataset],
+    given: Mapping[str, Mapping[str, Any]],
+) -> tuple[Visit, list[str]]:
+    """Visit as it was entered, its images by their files here; and what is not to be had."""
+    held = said.visit
+    known = {row["file"] for row in (*held.images, *held.photos)}
+    photos = [_labelled(row, headers[row["file"]]) for row in made.photos]
+    unnamed = [
+        [row for row in rows if str(headers[row["file"]].SOPInstanceUID) not in known]
+        for rows in (made.images, photos)
+    ]
+    images, taken = (
+        [{**row, "file": files[row["file"]]} for row in rows if row["file"] in files]
+        for rows in (held.images, held.photos)
+    )
+    names = ("id", "name", "species")
+    patient = {k: v for k, v in made.patient.items() if k in names or not held.patient}
+    day = {k: v for k, v in made.visit.items() if k == "date" or not held.visit}
+    lost = len(known - set(files))
+    told = [
+        f"{lost} image{'s are' if lost > 1 else ' is'} not in the archive any more; left out."
+    ] * bool(lost)
+    return Visit(
+        patient | dict(held.patient) | dict(given.get("patient_fields", {})),
+        made.owner,
+        day | dict(held.visit) | dict(given.get("visit", {})),
+        (*images, *unnamed[0]),
+        (*taken, *unnamed[1]),
+        held.steps,
+        held.other,
+    ), told
+
+
+def _labelled(row: Mapping[str, Any], header: Dataset) -> dict[str, Any]:
+    """Row of a photo of which only its own header says when it was taken, and with what dye."""
+    label = _LABEL.fullmatch(str(header.get("ImageComments", "")))
+    if label is None or header.get("Manufacturer") != MAKER:
+        return dict(row)
+    return {**row, "when": label[1], "dye": label[2]}
+
+
+def _with_marks(folder: Path, row: Mapping[str, Any], report: Dataset | None) -> dict[str, Any]:
+    """Put an image's newest marks beside it, and the scale that no file holds into its row."""
+    from perioview.files.atomic import write_atomically
+    from perioview.files.tables import write_marks
+    from perioview.files.visit_folder import ROUND_SUFFIX, marks_path
+
+    path = marks_path(folder, row["file"])
+    noted = row.get(ROUND)
+    row = {k: v for k, v in row.items() if k != ROUND}
+    if noted is not None:
+        write_atomically(path.with_suffix(ROUND_SUFFIX), str(noted).encode())
+    if report is None:
+        return row
+    write_marks(path, marks_from_report(report))
+    scale = calibration_from_report(report)
+    given = scale is not None and scale.method == "given"
+    return {**row, "mm_per_px": scale.col_mm} if scale is not None and given else row
+
+
+def _write_chart(folder: Path, said: Entered, files: Mapping[str, str]) -> None:
+    from perioview.files.chart_table import write_chart
+
+    names = {uid: Path(file).name for uid, file in files.items()}
+    chart = renamed_films(said.chart, names)
+    if chart is not None:
+        write_chart(folder / "chart.csv", chart)
+
+
+def _write_regions(folder: Path, file: str, header: Dataset, regions: Regions) -> None:
+    from perioview.files.regions import write_regions
+
+    labels = np.zeros((int(header.Rows), int(header.Columns)), np.uint16)
+    for tooth, found in regions.items():
+        labels[filled(found, *labels.shape)] = tooth
+    write_regions(folder / "regions" / f"{Path(file).name}.png", labels)
+
+
+def _absent(folder: Path, visit: Visit, said: Entered) -> list[str]:
+    """Name what the record does not hold, in one line."""
+    from perioview.files.visit_folder import marks_path, regions_path
+
+    bare = sum(not marks_path(folder, r["file"]).is_file() for r in visit.images)
+    plain = sum(
+        regions_path(folder, r["file"]) is None for r in visit.photos if r.get("dye") != "none"
+    )
+    absent = [f"marks of {bare} radiograph{'s' * (bare > 1)}"] * bool(bare)
+    absent += ["chart"] * (said.chart is None)
+    absent += [f"tooth regions of {plain} photograph{'s' * (plain > 1)}"] * bool(plain)
+    absent += ["awake examination"] * ("awake" not in said.visit.other)
+    absent += ["steps of the procedure"] * (not said.visit.steps)
+    return [f"not in the record: {', '.join(absent)}."] if absent else []
