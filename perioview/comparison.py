@@ -116,7 +116,7 @@ def compared(
     )
     found = difference(after, before, alignment)
     of_earlier = earlier.sites()
-    changes = site_changes(of_earlier, later.sites())
+    changes = site_changes(of_earlier, later.sites(), px_ratio=_enlargement(alignment))
     if changes and earlier.scale is not None and later.scale is not None:
         changes = with_carried(
             changes,
@@ -128,7 +128,7 @@ def compared(
     said = [
         CAUTION,
         *alignment.warnings,
-        *_patient_warnings(earlier.image, later.image),
+        *_identity_warnings(earlier.image, later.image),
         *_geometry_warnings(changes),
     ]
     if lost:
@@ -143,24 +143,58 @@ def compared(
     )
 
 
-def _patient_warnings(earlier: Image, later: Image) -> list[str]:
+def _enlargement(alignment: Alignment) -> float:
+    """Pixels of the earlier image to one of the later, on the whole."""
+    linear = alignment.transform[:2, :2] / alignment.transform[2, 2]
+    return math.sqrt(abs(float(np.linalg.det(linear))))
+
+
+def _identity_warnings(earlier: Image, later: Image) -> list[str]:
+    said = []
+    if earlier.sha256 == later.sha256:
+        said.append(
+            f"{earlier.name} and {later.name} are one and the same image: no change can show; "
+            "check which files belong to the visits."
+        )
     ids = [str(image.attributes.get("patient_id") or "").strip() for image in (earlier, later)]
     if all(ids) and ids[0] != ids[1]:
-        return [f"patients differ: {earlier.name} is of '{ids[0]}', {later.name} of '{ids[1]}'."]
+        said.append(
+            f"patients differ: {earlier.name} is of '{ids[0]}', {later.name} of '{ids[1]}'."
+        )
+    if earlier.species and later.species and earlier.species != later.species:
+        said.append(
+            f"species differ: {earlier.name} is of a {earlier.species}, {later.name} of a "
+            f"{later.species}."
+        )
     dates = [str(image.attributes.get("study_date") or "") for image in (earlier, later)]
     if all(dates) and dates[0] > dates[1]:
-        return [f"order: {earlier.name} ({dates[0]}) is later than {later.name} ({dates[1]})."]
-    return []
+        said.append(f"order: {earlier.name} ({dates[0]}) is later than {later.name} ({dates[1]}).")
+    return said
 
 
 def _geometry_warnings(changes: Iterable[SiteChange]) -> list[str]:
-    named = sorted({c.tooth for c in changes if "geometry_differs" in c.flags})
-    if not named:
-        return []
-    return [
-        f"geometry: roots of {', '.join(map(str, named))} are not equally long in both images; "
-        "millimetres cannot be compared, per cent only with care."
-    ]
+    found = tuple(changes)
+
+    def teeth(flag: str) -> str:
+        return ", ".join(map(str, sorted({c.tooth for c in found if flag in c.flags})))
+
+    said = []
+    if named := teeth("geometry_differs"):
+        said.append(
+            f"geometry: roots of {named} are not equally long in both images; "
+            "millimetres cannot be compared, per cent only with care."
+        )
+    if named := teeth("reference_differs"):
+        said.append(
+            f"reference: {named} measured from a CEJ mark at one visit and from the CEJ line or "
+            "along another axis at the other; part of the change is that."
+        )
+    if named := teeth("bone_level_differs"):
+        said.append(
+            f"bone level: {named} measured to a defect's base at one visit and to the crest at "
+            "the other; part of the change may be that."
+        )
+    return said
 
 
 def _crests(

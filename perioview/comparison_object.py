@@ -201,6 +201,7 @@ def visits_object(found: VisitComparison) -> dict[str, Any]:
         **({"reduction": lessened} if photos else {}),
         "home_care": found.home.json_object() if found.home else None,
         "warnings": [
+            *found.warnings,
             *dict.fromkeys(w for p in pairs for w in p["warnings"]),
             *doubt,
             *found.faults,

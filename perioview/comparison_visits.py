@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from perioview.comparison import Comparison, Marked, compared
 from perioview.comparison_photos import PhotoComparison, compared_photos, stated_card
 from perioview.errors import InputRefused
-from perioview.home_history import HomeHistory, home_history
+from perioview.home_history import HomeHistory, home_history, visit_day
 from perioview.observer import mark_sd as repeatability_of
 from perioview.visit import Examination, PhotoResult, Radiograph, Table
 
@@ -44,12 +44,15 @@ class VisitComparison:
         What could not be compared, and why.
     home : HomeHistory, optional
         What the owner tells of the time between; None when the later visit notes nothing.
+    warnings : tuple of str
+        What to know of the two visits themselves.
     """
 
     radiographs: tuple[RadiographPair, ...]
     photos: tuple[PhotoPair, ...]
     faults: tuple[str, ...]
     home: HomeHistory | None = None
+    warnings: tuple[str, ...] = ()
 
     @property
     def pairs(self) -> tuple[RadiographPair | PhotoPair, ...]:
@@ -58,7 +61,7 @@ class VisitComparison:
 
 
 def check_same_patient(names: tuple[str, str], before: Examination, after: Examination) -> None:
-    """Refuse visits of two patients.
+    """Refuse visits of two patients, or of two species.
 
     Raises
     ------
@@ -70,6 +73,21 @@ def check_same_patient(names: tuple[str, str], before: Examination, after: Exami
             f"{names[1]}: is of patient '{ids[1]}', {names[0]} of '{ids[0]}'; "
             "compare two visits of one patient."
         )
+    if before.species != after.species:
+        raise InputRefused(
+            f"{names[1]}: is of a {after.species}, {names[0]} of a {before.species}; "
+            "correct the species in one visit.toml."
+        )
+
+
+def _order_warnings(before: Examination, after: Examination) -> tuple[str, ...]:
+    days = [visit_day(e.visit) for e in (before, after)]
+    if days[0] is None or days[1] is None or days[0] <= days[1]:
+        return ()
+    return (
+        f"order: the earlier visit is dated {days[0]}, the later {days[1]}; every change has the "
+        "wrong sign, name them the other way round.",
+    )
 
 
 def compared_visits(
@@ -101,7 +119,13 @@ def compared_visits(
     radiographs, faults = _radiographs(before, after, mark_sd)
     photos, more = _photos(before, after, gum, density)
     home = home_history(before.visit, after.visit)
-    return VisitComparison(tuple(radiographs), tuple(photos), (*faults, *more), home)
+    return VisitComparison(
+        tuple(radiographs),
+        tuple(photos),
+        (*faults, *more),
+        home,
+        _order_warnings(before, after),
+    )
 
 
 def _teeth(radiograph: Radiograph, rows: Iterable[Table]) -> set[int]:

@@ -47,8 +47,8 @@ class HomeHistory:
 
     @property
     def weeks(self) -> int | None:
-        """Weeks begun between the visits."""
-        if self.since is None or self.until is None:
+        """Weeks begun between the visits; None for visits in the wrong order."""
+        if self.since is None or self.until is None or self.until < self.since:
             return None
         return max(1, math.ceil((self.until - self.since).days / WEEK))
 
@@ -57,7 +57,10 @@ class HomeHistory:
         """Weeks in which the barrier was put on at least once."""
         if self.barrier_days is None or self.since is None:
             return None
-        return len({(day - self.since).days // WEEK for day in self.barrier_days})
+        weeks = {(day - self.since).days // WEEK for day in self.barrier_days}
+        # The day of the later visit ends its last week, it begins none.
+        last = None if self.weeks is None else self.weeks - 1
+        return len(weeks if last is None else {min(week, last) for week in weeks})
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -119,7 +122,7 @@ def home_history(earlier: Visit, later: Visit) -> HomeHistory | None:
         faults.append(
             f"visit.toml: [home_care] brushing_days_per_week is '{brushed}'; give 0 to 7."
         )
-    since, until = _day(earlier), _day(later)
+    since, until = visit_day(earlier), visit_day(later)
     days = table.get("barrier_days")
     if days is not None:
         faults += _faults_of(days, since, until)
@@ -151,7 +154,8 @@ def _faults_of(days: Any, since: dt.date | None, until: dt.date | None) -> list[
     return faults
 
 
-def _day(visit: Visit) -> dt.date | None:
+def visit_day(visit: Visit) -> dt.date | None:
+    """Day of a visit; None when it is not dated."""
     date = visit.visit.get("date")
     if isinstance(date, dt.datetime):
         return date.date()

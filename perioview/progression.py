@@ -19,6 +19,8 @@ Z95 = 1.96
 YEAR_DAYS = 365.25
 TOO_FEW = "Nothing can be said yet: it takes two visits on different days."
 
+NO_ERROR_BARS = "Nothing can be said yet: fewer than two visits state an error above 0."
+
 
 @dataclass(frozen=True, slots=True)
 class SiteChange:
@@ -35,7 +37,9 @@ class SiteChange:
     detectable : bool or None
         Whether the change in per cent exceeds 1.96 of its SD; None without a percentage.
     flags : tuple of str
-        ``geometry_differs``: the root's own length changed more than its marks explain.
+        ``geometry_differs``: the root's own length changed more than its marks explain;
+        ``reference_differs``: measured from a CEJ mark at one visit, from the CEJ line or along
+        another axis at the other; ``bone_level_differs``: to a defect's base at one visit only.
     """
 
     tooth: int
@@ -61,13 +65,17 @@ def detectable(changed: Measurement) -> bool | None:
     return round(abs(changed.value) - Z95 * changed.sd, 9) > 0
 
 
-def site_changes(earlier: Iterable[Site], later: Iterable[Site]) -> tuple[SiteChange, ...]:
+def site_changes(
+    earlier: Iterable[Site], later: Iterable[Site], *, px_ratio: float = 1.0
+) -> tuple[SiteChange, ...]:
     """Compare the sites that both visits share, in the order of the later one.
 
     Parameters
     ----------
     earlier, later : iterable of Site
         Each as `perioview.bone_loss.sites` gives them.
+    px_ratio : float
+        Pixels of the earlier image to one of the later, for lengths without a scale.
 
     Returns
     -------
@@ -75,21 +83,37 @@ def site_changes(earlier: Iterable[Site], later: Iterable[Site]) -> tuple[SiteCh
     """
     before = {(s.tooth, s.root, s.side): s for s in earlier}
     return tuple(
-        _site_change(before[key], site)
+        _site_change(before[key], site, px_ratio)
         for site in later
         if (key := (site.tooth, site.root, site.side)) in before
     )
 
 
-def _site_change(before: Site, after: Site) -> SiteChange:
+_REFERENCE = frozenset({"reference_derived", "axis_from_one_cej"})
+
+
+def _to_base(site: Site) -> bool:
+    """Whether the bone level is a defect's base rather than the crest."""
+    return site.infrabony.known or "no_crest" in site.flags
+
+
+def _site_change(before: Site, after: Site, px_ratio: float) -> SiteChange:
     pct = change(before.bone_loss_pct, after.bone_loss_pct)
     mm = change(before.bone_loss, after.bone_loss)
     if mm.unit != "mm":
         mm = missing("mm", "no_scale")
     flags: tuple[str, ...] = ()
-    if detectable(change(before.root_length, after.root_length)):
+    length = after.root_length
+    if length.unit == "px":
+        length = Measurement(length.value * px_ratio, length.sd * px_ratio, "px", length.flags)
+    if detectable(change(before.root_length, length)):
         flags = ("geometry_differs",)
         mm = missing("mm", "geometry_differs")
+    if before.bone_loss.known and after.bone_loss.known:
+        if _REFERENCE & {*before.flags} != _REFERENCE & {*after.flags}:
+            flags += ("reference_differs",)
+        if _to_base(before) != _to_base(after):
+            flags += ("bone_level_differs",)
     return SiteChange(after.tooth, after.root, after.side, pct, mm, detectable(pct), flags)
 
 
@@ -166,7 +190,8 @@ def progression(
     -------
     Progression
         When the visits scatter more than their SDs explain, the interval widens with them
-        (Birge ratio, Student's t), so that real ups and downs are not taken for precision.
+        (Birge ratio, Student's t; of three visits only when the scatter is beyond 1 chance in
+        20), so that real ups and downs are not taken for precision.
 
     Raises
     ------
@@ -181,13 +206,10 @@ def progression(
     unit = f"{next(iter(units), '%')}/a"
     used = [(d, v) for d, v in zip(dates, values, strict=True) if v.known and v.sd > 0]
     if len({d for d, _ in used}) < 2:
-        return Progression(
-            missing(unit, "too_few_visits"),
-            math.nan,
-            math.nan,
-            len(used),
-            TOO_FEW,
-        )
+        told = TOO_FEW
+        if len({d for d, v in zip(dates, values, strict=True) if v.known}) > 1:
+            told = NO_ERROR_BARS
+        return Progression(missing(unit, "too_few_visits"), math.nan, math.nan, len(used), told)
     slope, sd, factor = _weighted_slope(used)
     low, high = slope - factor * sd, slope + factor * sd
     per_year = Measurement(slope, sd, unit)
@@ -226,11 +248,12 @@ def _weighted_slope(used: list[tuple[dt.date, Measurement]]) -> tuple[float, flo
     spread = float((weight * (years - middle) ** 2).sum())
     slope = float((weight * (years - middle) * level).sum() / spread)
     sd, factor, free = 1 / math.sqrt(spread), Z95, len(used) - 2
-    if free >= 2:
+    if free >= 1:
         mean = float((weight * level).sum() / weight.sum())
         left = level - mean - slope * (years - middle)
         birge = math.sqrt(float((weight * left**2).sum()) / free)
-        if birge > 1:
+        # A single degree of freedom makes t so wide that chance alone must not bring it in.
+        if birge > (1 if free >= 2 else Z95):
             from scipy.stats import t
 
             sd, factor = sd * birge, float(t.ppf(0.975, free))

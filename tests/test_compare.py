@@ -237,7 +237,26 @@ def test_visit_folders_pair_images_that_share_teeth(visits, tmp_path, capsys):
     found = json.loads(capsys.readouterr().out)
     assert found["pairs"][0]["files"] == ["images/left.png", "images/left.png"]
     assert [s["detectable"] for s in found["sites"] if s["change_pct"] is not None] == [True]
+    assert not any("order" in w for w in found["warnings"])
     text = (tmp_path / "later" / "visit.toml").read_text()
+    for name, date in (("earlier", "2026-04-02"), ("later", "2026-03-05")):
+        (tmp_path / name / "visit.toml").write_text(text + f"[visit]\ndate = {date}\n")
+    assert main([*given, "--json", "-"]) == 0
+    assert any("wrong sign" in w for w in json.loads(capsys.readouterr().out)["warnings"])
+    (tmp_path / "later" / "visit.toml").write_text(text.replace('"dog"', '"cat"'))
+    assert main(given) == 2
+    assert "of a cat" in capsys.readouterr().err
     (tmp_path / "later" / "visit.toml").write_text(text.replace("PV-0001", "PV-0002"))
     assert main(given) == 2
     assert "PV-0002" in capsys.readouterr().err
+
+
+def test_one_image_given_twice_is_said(visits, capsys):
+    _, names = visits
+    earlier = ["compare", names["earlier"], names["earlier"], "--species", "dog"]
+    marks = ["--marks-earlier", names["marks_earlier"], "--marks-later", names["marks_earlier"]]
+    assert main([*earlier, *marks, "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert any("one and the same image" in w for w in found["warnings"])
+    assert all(s["change_pct"] == 0 for s in found["sites"] if s["change_pct"] is not None)
+    assert not any(s["detectable"] for s in found["sites"])

@@ -74,6 +74,20 @@ def test_barrier_weeks_are_counted_once_each_analytic():
     assert "in 3 of 4 weeks" in " ".join(found.sentences)
 
 
+def test_the_day_of_the_later_visit_begins_no_week_analytic():
+    # Every 7th day up to the later visit itself: days 0, 7, 14, 21 and 28 of four weeks.
+    days = [dt.date(2026, 3, 5) + dt.timedelta(days=d) for d in (0, 7, 14, 21, 28)]
+    found = home_history(*visits(barrier_days=days))
+    assert (found.barrier_weeks, found.weeks) == (4, 4)
+
+
+def test_weeks_of_visits_in_the_wrong_order_are_not_told():
+    later, earlier = visits()
+    later = Visit(later.patient, visit=later.visit, other={"home_care": {"account": "well"}})
+    found = home_history(earlier, later)
+    assert found.weeks is None and "of" not in found.sentences[1]
+
+
 def test_what_was_not_asked_is_not_taken_for_no():
     assert home_history(*visits()) is None
     said = " ".join(home_history(*visits(account="eats well")).sentences)

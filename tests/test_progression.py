@@ -221,3 +221,52 @@ def test_marks_made_anew_are_not_taken_for_carried_and_alignment_counts():
         for rms in (0.0, 10.0)
     )
     assert unsure.pct.sd > 1.1 * sure.pct.sd
+
+
+def test_scatter_that_three_visits_sd_cannot_explain_is_no_growth():
+    """10, 40 and 24 ± 2 %: no straight line, so no 'grew by 7 points a year'."""
+    values = [Measurement(v, 2.0, "%") for v in (10.0, 40.0, 24.0)]
+    found = progression(days(0, 365, 731), values)
+    assert found.low < 0 < found.high and "Nothing can be said yet" in found.sentence
+
+
+def test_three_visits_on_a_line_keep_their_interval_and_cover_the_truth():
+    rng = np.random.default_rng(5)
+    held, at = 0, (0, 400, 900)
+    for _ in range(2000):
+        values = [Measurement(20 + 2 * d / 365.25 + rng.normal(0, 3), 3.0, "%") for d in at]
+        found = progression(days(*at), values)
+        held += found.low < 2.0 < found.high
+    assert 0.94 < held / 2000 < 0.98
+
+
+def test_visits_without_error_bars_are_not_called_too_few_visits():
+    found = progression(days(0, 300), [Measurement(v, 0.0, "%") for v in (20.0, 30.0)])
+    assert not found.per_year.known and "error" in found.sentence
+    assert "two visits on different days" not in found.sentence
+
+
+def without(of: Marks, landmark: str, side: str) -> Marks:
+    return Marks(tuple(m for m in of if (m.landmark, m.side) != (landmark, side)))
+
+
+def test_another_reference_or_bone_level_is_not_passed_off_as_change():
+    whole = marks()
+    base = Mark("defect_base", 200 + 5 * PX, 300, 309, "mesial", "mesial")
+    deep = site_changes(sites(whole, SCALE), sites(whole.with_mark(base), SCALE))
+    assert deep[0].detectable and deep[0].flags == ("bone_level_differs",)
+    other = Mark("cej", 200, 300 + 9 * PX, 309, "distal", "distal")
+    line = sites(without(whole, "cej", "distal").with_mark(other), SCALE)
+    found = site_changes(sites(whole, SCALE), line)
+    assert "reference_differs" in found[1].flags
+    assert all(not c.flags for c in site_changes(sites(whole, SCALE), sites(whole, SCALE)))
+
+
+def test_without_a_scale_a_finer_image_has_no_other_root_analytic():
+    bare = Calibration(None, None, None, "none")
+    fine = Marks(
+        tuple(Mark(m.landmark, 2 * m.row, 2 * m.col, m.tooth, m.root, m.side) for m in marks())
+    )
+    one, other = sites(marks(), bare), sites(fine, bare)
+    assert site_changes(one, other)[0].flags == ("geometry_differs",)
+    assert all(c.flags == () for c in site_changes(one, other, px_ratio=0.5))
