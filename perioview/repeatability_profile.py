@@ -22,6 +22,7 @@ def profile_text(result: dict[str, Any]) -> str:
 
 def profile_object(landmarks: Iterable[LandmarkSd], judged: Repeatability) -> dict[str, Any]:
     """Build the result as `repeatability` writes it, and as ``measure --mark-sd`` reads it."""
+    landmarks = tuple(landmarks)
     return {
         "landmarks": [
             {
@@ -48,7 +49,20 @@ def profile_object(landmarks: Iterable[LandmarkSd], judged: Repeatability) -> di
             "limits_low": finite(judged.limits.low),
             "limits_high": finite(judged.limits.high),
         },
+        "warnings": _copied(landmarks),
     }
+
+
+def _copied(landmarks: Iterable[LandmarkSd]) -> list[str]:
+    """Say of which kinds no mark was placed anew: no hand repeats itself to 1/1024 px."""
+    same = [one.landmark.replace("_", " ") for one in landmarks if one.sd_px == 0]
+    if not same:
+        return []
+    return [
+        f"{', '.join(same)}: at the very same place in every marking, so copied and not marked "
+        "anew; error bars made with this profile would leave them out. Mark the image again "
+        "from nothing."
+    ]
 
 
 def _shown(value: float | None, digits: int = 2) -> str:
@@ -87,4 +101,5 @@ def profile_table(result: dict[str, Any], repeats: int) -> list[str]:
         f"  later minus first, bias and limits   {_shown(loss['bias'])} "
         f"({_shown(loss['limits_low'])} to {_shown(loss['limits_high'])})",
     ]
+    lines += ["", *(f"caution: {w}" for w in result["warnings"])] if result["warnings"] else []
     return lines

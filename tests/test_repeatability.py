@@ -202,3 +202,17 @@ def test_verb_refuses_one_marking_or_the_same_twice(tmp_path, capsys, count):
     path = write(tmp_path / "a.csv", 0.0)
     assert main(["repeatability", *[str(path)] * count]) == 2
     assert str(path) in capsys.readouterr().err
+
+
+def test_copied_markings_are_said_since_their_error_bars_would_be_nought(tmp_path, capsys):
+    first, copy = write(tmp_path / "1.csv", 0.0), write(tmp_path / "2.csv", 0.0)
+    given = ["repeatability", str(first), str(copy)]
+    assert main([*given, "--json", "-"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert [x["sd_px"] for x in found["landmarks"]] == [0, 0, 0]
+    (said,) = found["warnings"]
+    assert "cej, crest, apex" in said and "copied" in said
+    assert main(given) == 0 and "caution: cej" in capsys.readouterr().out
+    write(copy, 2.0)
+    assert main([*given, "--json", "-"]) == 0
+    assert json.loads(capsys.readouterr().out)["warnings"] == []
