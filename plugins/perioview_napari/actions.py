@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from perioview.marking_round import SKIP_REASONS, Step
+from perioview.marking_round import SKIP_REASONS, Step, step_of
+from perioview_napari.drawing import site_text
 from perioview_napari.marking import Marking
 
+LOSS = ("2", "3", "4")
+"""Stages that a radiograph tells from no loss."""
 NO_SESSION = "Open a radiograph and choose the species first."
 
 
@@ -42,12 +45,12 @@ class RoundActions:
             return
         self.marking.act(lambda: action(session.round, number))
 
-    def _on_round(self, action: Callable[[Any], object]) -> None:
+    def _on_round(self, action: Callable[[Any], object], said: str = "") -> None:
         session = self.marking.session
         if session is None:
             self.say(NO_SESSION, True)
             return
-        self.marking.act(lambda: action(session.round))
+        self.marking.act(lambda: action(session.round), said=said)
 
     def _keep(self, doubtful_too: bool) -> None:
         session, number = self.marking.session, self.tooth()
@@ -56,6 +59,7 @@ class RoundActions:
             return
         of_tooth = [p for p in session.proposals if p.mark.tooth == number]
         taken = [p.mark for p in of_tooth if doubtful_too or not p.doubtful]
+        left = [p.mark for p in of_tooth if p.mark not in taken]
         if not taken:
             self.say(
                 f"{number}: only doubtful proposals; look, drag them, or Shift+K."
@@ -65,7 +69,14 @@ class RoundActions:
                 True,
             )
             return
-        self.marking.act(lambda: session.round.accept(taken))
+
+        def kept() -> None:
+            session.round.accept(taken)
+            if left:
+                # Not on to the next tooth: what is doubtful would be forgotten there.
+                session.round.go_to(step_of(left[0]))
+
+        self.marking.act(kept)
 
     def keep(self) -> None:
         """Accept the proposals of this tooth that are sure."""
@@ -81,7 +92,18 @@ class RoundActions:
 
     def no_loss(self) -> None:
         """Record that this tooth shows no radiographic loss."""
-        self._on_tooth(lambda r, number: r.no_loss(number))
+        session, number = self.marking.session, self.tooth()
+        if session is not None and number is not None:
+            measured = [s for s in session.sites(number) if session.site_stage(s) in LOSS]
+            if measured:
+                worst = max(measured, key=lambda s: s.bone_loss_pct.value)
+                self.say(
+                    f"{number}: {site_text(worst)} is measured, and that is loss. Remove its "
+                    "marks (W) first, or skip (N) what is left.",
+                    True,
+                )
+                return
+        self._on_tooth(lambda r, n: r.no_loss(n))
 
     def undo(self) -> None:
         """Take the last action back."""
@@ -89,7 +111,7 @@ class RoundActions:
         if session is not None and not session.round.can_undo:
             self.say("Nothing to undo on this image.", False)
             return
-        self._on_round(lambda r: r.undo())
+        self._on_round(lambda r: r.undo(), "Taken back. Shift+U does it again.")
 
     def redo(self) -> None:
         """Do again what was taken back."""
@@ -97,7 +119,7 @@ class RoundActions:
         if session is not None and not session.round.can_redo:
             self.say("Nothing to redo on this image.", False)
             return
-        self._on_round(lambda r: r.redo())
+        self._on_round(lambda r: r.redo(), "Done again.")
 
     def back(self) -> None:
         """Go to the mark before."""

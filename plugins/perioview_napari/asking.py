@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from perioview.marking_round import Step, step_of
+from perioview.marking_round import RoundState, Step, step_of
 from perioview_napari.drawing import banner
 from perioview_napari.session import Session
 
@@ -44,7 +44,23 @@ def words(session: Session, pointing: bool, more_images: bool) -> str:
     root = root_to_point_at(session) if pointing else None
     if root is not None and state.cursor is not None:
         named = "" if root == "single" else f", {root} root"
-        return f"Point at: {state.cursor.tooth}{named}, midway along the root"
-    said = banner(session, asked(session, pointing))
+        return f"Point at: {state.cursor.tooth}{named}. Click midway along it"
+    step = asked(session, pointing)
+    if step is not None and step.landmark == "ruler" and state.open(step):
+        return ruler_words(state, step)
+    said = banner(session, step)
     done = state.cursor is None and bool(state.roots)
     return f"{said}. PgDown: next image" if done and more_images else said
+
+
+def ruler_words(state: RoundState, step: Step) -> str:
+    """Say which end or edge of a ruler is clicked next, and how many there are."""
+    edges = [s for s in state.extra if s.landmark == "ruler" and s.object == step.object]
+    at = edges.index(step) + 1 if step in edges else 1
+    if len(edges) == 2:
+        length = abs((edges[1].mm or 0.0) - (edges[0].mm or 0.0))
+        which = "one end" if at == 1 else "the other end"
+        return f"Scale: click {which} of the {length:g} mm. N leaves it out"
+    return (
+        f"Scale: click the probe's edge at {step.mm:g} mm ({at} of {len(edges)}). N leaves it out"
+    )

@@ -36,7 +36,7 @@ class Chooser(QWidget):
         self.views = QComboBox()
         self.views.setToolTip("Teeth in view, by the name of the view")
         self.views.activated.connect(self._view)
-        for box, least in ((self.images, 8), (self.species, 5), (self.views, 5)):
+        for box, least in ((self.images, 8), (self.species, 3), (self.views, 4)):
             # Long names must not widen the panel; the list itself shows them whole.
             box.setSizeAdjustPolicy(
                 QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
@@ -44,12 +44,12 @@ class Chooser(QWidget):
             box.setMinimumContentsLength(least)
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
-        for row, (words, left, right) in enumerate(
-            (("Image", self.images, self.species), ("Teeth", self.teeth, self.views))
-        ):
-            grid.addWidget(QLabel(words), row, 0)
-            grid.addWidget(left, row, 1)
-            grid.addWidget(right, row, 2)
+        # File names are long, and tell one radiograph from another by their end.
+        grid.addWidget(QLabel("Image"), 0, 0)
+        grid.addWidget(self.images, 0, 1, 1, 3)
+        grid.addWidget(QLabel("Teeth"), 1, 0)
+        for column, part in enumerate((self.teeth, self.views, self.species), start=1):
+            grid.addWidget(part, 1, column)
         grid.setColumnStretch(1, 1)
 
     def _view(self, index: int) -> None:

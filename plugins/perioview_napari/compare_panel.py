@@ -71,7 +71,7 @@ class ComparePanel(BesideMarking):
     # -- building -------------------------------------------------------------------------------
 
     def _build(self) -> None:
-        self.setMinimumWidth(340)
+        self.setMinimumWidth(330)
         self.earlier, self.later = QComboBox(), QComboBox()
         opener = QPushButton("Open an earlier visit beside this one…")
         opener.clicked.connect(self._ask_folder)

@@ -52,7 +52,7 @@ class CorrectTools:
             self.row.addWidget(button, place // 4, place % 4)
         undo = QPushButton("Undo")
         undo.setToolTip("take the last change of the outlines back")
-        undo.clicked.connect(self._undo)
+        undo.clicked.connect(self.undo)
         self.row.addWidget(undo, 1, 2)
 
     @property
@@ -110,7 +110,8 @@ class CorrectTools:
         act(regions, number)
         self.panel.say(f"{number}: {words.lower()}.")
 
-    def _undo(self) -> None:
+    def undo(self) -> None:
+        """Take the last change of the outlines back."""
         try:
             done = self.panel.regions().undo()
         except InputRefused as error:

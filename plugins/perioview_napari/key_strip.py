@@ -30,21 +30,27 @@ class KeyStrip:
 
     def __init__(self) -> None:
         self.shown = True
-        self._fitted: tuple[int, tuple[_Column, ...]] = (-1, ())
+        self.state = keys.NOTHING
+        """What is shown, as in `keys`: the keys that work then are listed, and no others."""
+        self._fitted: tuple[tuple[int, str], tuple[_Column, ...]] = ((-1, ""), ())
 
     def height(self, width: int, font: QFont) -> float:
         """Return the strip's height on a canvas of this width; 0 while it is hidden."""
-        if not self.shown:
+        if not self.shown or not self.state:
             return 0.0
         return float(len(self._columns(width, font)[0].lines) * LINE + 12)
 
     def _columns(self, width: int, font: QFont) -> tuple[_Column, ...]:
-        if self._fitted[0] != width:
-            self._fitted = (width, _fitted(width - SCALE_BAR, QFontMetricsF(_small(font))))
+        if self._fitted[0] != (width, self.state):
+            rows = keys.lines(self.state)
+            fitted = _fitted(rows, width - SCALE_BAR, QFontMetricsF(_small(font)))
+            self._fitted = ((width, self.state), fitted)
         return self._fitted[1]
 
     def paint(self, painter: QPainter, width: int, height: int, font: QFont) -> None:
         """Paint the strip at the lower left, or how to have it back."""
+        if not self.state:
+            return
         painter.setFont(_small(font))
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(QColor(15, 15, 15, 190))
@@ -77,9 +83,10 @@ def _small(font: QFont) -> QFont:
     return small
 
 
-def _fitted(room: float, metrics: QFontMetricsF) -> tuple[_Column, ...]:
+def _fitted(
+    rows: list[tuple[str, str]], room: float, metrics: QFontMetricsF
+) -> tuple[_Column, ...]:
     """As many columns as fit beside each other, one at least."""
-    rows = keys.lines()
     best: tuple[_Column, ...] = ()
     for count in range(1, len(rows) + 1):
         deep = -(-len(rows) // count)

@@ -21,26 +21,33 @@ class KeyAction:
         Empty where a line before speaks for this key, too.
     shown : str
         How the line names its keys; the key itself by default.
+    states : str
+        What may be shown while it works: M(arking a radiograph), T (its teeth are not chosen
+        yet), P(hotograph).
     """
 
     key: str
     action: str
     words: str = ""
     shown: str = ""
+    states: str = "M"
 
+
+MARKING, UNREADY, PHOTO, NOTHING = "M", "T", "P", ""
+"""What is shown; with NOTHING open, or marking off, no key of ours works."""
 
 KEYS = (
-    KeyAction("K", "keep", "keep proposals of this tooth"),
-    KeyAction("Shift+K", "keep_doubtful", "the doubtful ones, too"),
-    KeyAction(".", "point", "point at whole roots"),
-    KeyAction("N", "skip", "skip: not visible"),
-    KeyAction("Shift+N", "skip_for", "skip: choose why"),
+    KeyAction("K", "keep", "keep proposals, doubtful too", "K, Shift+K"),
+    KeyAction("Shift+K", "keep_doubtful"),
+    KeyAction(".", "point", "point at whole roots", states="MT"),
+    KeyAction("N", "skip", "skip: not visible, say why", "N, Shift+N"),
+    KeyAction("Shift+N", "skip_for"),
     KeyAction("Q", "no_loss", "no radiographic loss: tooth"),
-    KeyAction("U", "undo", "undo, redo", "U, Shift+U"),
-    KeyAction("Shift+U", "redo"),
+    KeyAction("U", "undo", "undo, redo", "U, Shift+U", states="MT"),
+    KeyAction("Shift+U", "redo", states="MT"),
     KeyAction("Up", "back", "back, forward one mark", "Up, Down"),
     KeyAction("Down", "forward"),
-    KeyAction("J", "jump", "jump to a tooth"),
+    KeyAction("J", "jump", "jump to a tooth", states="MT"),
     KeyAction("W", "remove", "remove the mark asked for"),
     KeyAction("Shift+Up", "nudge_up", "nudge the mark", "Shift+arrows"),
     KeyAction("Shift+Down", "nudge_down"),
@@ -48,19 +55,24 @@ KEYS = (
     KeyAction("Shift+Right", "nudge_right"),
     KeyAction("G", "roots", "other set of roots"),
     KeyAction("Insert", "defect", "add a defect base here"),
-    KeyAction("PgUp", "previous_image", "previous, next image", "PgUp, PgDown"),
-    KeyAction("PgDown", "next_image"),
-    KeyAction("End", "repeat", "next image, same teeth"),
-    KeyAction("/", "invert", "invert"),
-    KeyAction("`", "local_contrast", "local contrast"),
-    KeyAction("F2", "rotate", "turn, mirror the view", "F2, F3"),
-    KeyAction("F3", "mirror"),
-    KeyAction("F4", "beside", "side by side"),
-    KeyAction("F5", "darker", "darker, brighter", "F5, F6"),
-    KeyAction("F6", "brighter"),
-    KeyAction("F7", "snap", "marks settle on edges"),
-    KeyAction("H", "keys", "hide or show this list"),
+    KeyAction("PgUp", "previous_image", "previous, next image", "PgUp, PgDown", states="MTP"),
+    KeyAction("PgDown", "next_image", states="MTP"),
+    KeyAction("End", "repeat", "next image, same teeth", states="MT"),
+    KeyAction("/", "invert", "invert", states="MT"),
+    KeyAction("`", "local_contrast", "local contrast", states="MT"),
+    KeyAction("F2", "rotate", "turn, mirror the view", "F2, F3", states="MTP"),
+    KeyAction("F3", "mirror", states="MTP"),
+    KeyAction("F4", "beside", "side by side", states="MTP"),
+    KeyAction("F5", "darker", "darker, brighter", "F5, F6", states="MTP"),
+    KeyAction("F6", "brighter", states="MTP"),
+    KeyAction("F7", "snap", "marks settle on edges", states="MT"),
+    KeyAction("F11", "plaque", "measure plaque on a photo", states="MTP"),
+    KeyAction("F12", "ruler", "scale: click a probe's bands", states="MT"),
+    KeyAction("H", "keys", "hide or show this list", states="MTP"),
 )
+
+OUTLINING = (("U", "take back the last outline"),)
+"""What a key does on a photograph where it does something else on a radiograph."""
 
 
 def install(parent: QWidget, run: Callable[[str], None]) -> list[QShortcut]:
@@ -74,6 +86,16 @@ def install(parent: QWidget, run: Callable[[str], None]) -> list[QShortcut]:
     return made
 
 
-def lines() -> list[tuple[str, str]]:
-    """Return keys and words, for showing on the screen."""
-    return [(k.shown or k.key, k.words) for k in KEYS if k.words]
+def lines(state: str = MARKING) -> list[tuple[str, str]]:
+    """Return keys and words that work in a state, for showing on the screen."""
+    if state == NOTHING:
+        return []
+    own = list(OUTLINING) if state == PHOTO else []
+    return own + [(k.shown or k.key, k.words) for k in KEYS if k.words and state in k.states]
+
+
+def works(action: str, state: str) -> bool:
+    """Whether an action does something in a state."""
+    return any(k.action == action and state in k.states for k in KEYS) or (
+        state == PHOTO and action == "undo"
+    )

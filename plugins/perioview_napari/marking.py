@@ -16,18 +16,21 @@ from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
 from perioview.marking_round import Step, step_of
 from perioview.marks import Mark
-from perioview_napari import asking
+from perioview_napari import asking, keys
 from perioview_napari.convert import image_of_layer
 from perioview_napari.finding import Finder
 from perioview_napari.marks_layer import MarksLayer
 from perioview_napari.mouse import Mouse
 from perioview_napari.overlay import Overlay, canvas_affine
 from perioview_napari.picture import Numbers, Picture
+from perioview_napari.saying import BACK, change_words
+from perioview_napari.scale_controls import scale_gist
 from perioview_napari.seeing import Seeing
 from perioview_napari.session import Session
 
 LOOK_S = 0.4
 """A click this soon after the next step changed by itself was meant for the one before."""
+PHOTO_WORDS = "A photograph: F11 measures plaque on it"
 
 
 class Marking(QObject):
@@ -53,6 +56,8 @@ class Marking(QObject):
         self.active = True
         self.snapping = False
         self.pointing = False
+        self.photo = False
+        self.photo_words = PHOTO_WORDS
         self._last: Mark | None = None
         self._moved_on = -LOOK_S
         canvas = viewer.window._qt_viewer.canvas
@@ -93,7 +98,9 @@ class Marking(QObject):
     @property
     def session(self) -> Session | None:
         """The session of the radiograph that is shown."""
-        return self.sessions.get(id(self.layer)) if self.layer is not None else None
+        if self.layer is None or self.photo:
+            return None
+        return self.sessions.get(id(self.layer))
 
     def image_layers(self) -> list[Any]:
         """Return the layers perioview opened."""
@@ -121,8 +128,15 @@ class Marking(QObject):
             self.sessions[id(layer)] = Session(image, self.marks_path(path), species, teeth)
         return self.sessions[id(layer)]
 
-    def show(self, layer: Any, species: str | None = None, teeth: tuple[int, ...] = ()) -> None:
-        """Show one radiograph and go on marking it.
+    def show(
+        self,
+        layer: Any,
+        species: str | None = None,
+        teeth: tuple[int, ...] = (),
+        *,
+        photo: bool = False,
+    ) -> None:
+        """Show one radiograph and go on marking it; a photograph is shown and not marked.
 
         Raises
         ------
@@ -130,6 +144,7 @@ class Marking(QObject):
             If its marks file cannot be used, or the species is not known.
         """
         changed, self.layer = layer is not self.layer, layer
+        self.photo = photo
         if layer in self.viewer.layers:
             # napari's status line and tools speak of the active layer.
             self.viewer.layers.selection.active = layer
@@ -138,12 +153,14 @@ class Marking(QObject):
         self.picture.clear()
         self._last = None
         try:
-            session = self.open_session(layer, species, teeth)
+            session = None if photo else self.open_session(layer, species, teeth)
         finally:
             self.rescale()
             if changed and not self.seeing.beside:
                 # Another size, another place: what was zoomed to before is not there.
                 self.seeing.fit()
+        if session is None:
+            return
         # An earlier session's proposals were never marks; they are found again.
         pointed = (p[0] for p in session.round.state.pointed)
         for tooth in dict.fromkeys((*session.round.marks.teeth(), *pointed)):
@@ -185,7 +202,20 @@ class Marking(QObject):
         """Return sites and stage of every tooth as they stand, a dragged mark included."""
         return self.picture.numbers
 
+    @property
+    def state(self) -> str:
+        """What is shown, as in `keys`: with it go the keys that work."""
+        if self.layer is None or not self.active:
+            return keys.NOTHING
+        if self.photo:
+            return keys.PHOTO
+        ready = self.session is not None and self.session.round.state.roots
+        return keys.MARKING if ready else keys.UNREADY
+
     def _draw(self) -> None:
+        if self.overlay.keys.state != self.state:
+            self.overlay.keys.state = self.state
+            self.seeing.fit_if_untouched()
         self.overlay.drawing = self.picture.drawn(self.session, self.words())
         self.overlay.update()
 
@@ -287,11 +317,18 @@ class Marking(QObject):
 
     def words(self) -> str:
         """Say what comes next."""
-        if self.session is None:
-            return "Open a radiograph" if self.layer is None else "Choose the species"
+        if self.layer is None:
+            return "Open a visit (below), or drag radiographs into this window"
         if not self.active:
-            return "Marking is off: mouse and keys are napari's"
-        return asking.words(self.session, self.pointing, len(self.image_layers()) > 1)
+            return "Marking is off. Tick 'Marking on' to go on"
+        if self.photo:
+            return self.photo_words
+        if self.session is None:
+            return "Choose the species: dog or cat"
+        words = asking.words(self.session, self.pointing, len(self.image_layers()) > 1)
+        if self.pointing and self.waiting:
+            return f"Looking for marks, a moment. {words}"
+        return words
 
     def nudge(self, right: float, down: float) -> None:
         """Move the last mark by half a pixel of the screen, toward a side of the screen."""
@@ -305,8 +342,8 @@ class Marking(QObject):
         row, col = np.linalg.solve(affine[:, :2], (0.5 * right, 0.5 * down))
         self.act(lambda: session.round.move(mark, mark.row + row, mark.col + col))
 
-    def act(self, action: Callable[[], object], *, changes: bool = True) -> bool:
-        """Do something to the round, save, show; say in words what was refused."""
+    def act(self, action: Callable[[], object], *, changes: bool = True, said: str = "") -> bool:
+        """Do something to the round, save, show; say in words what it did or what was refused."""
         session = self.session
         if session is None:
             return False
@@ -316,22 +353,22 @@ class Marking(QObject):
         try:
             session.act(action)
             if changes and session.round.state != before:
-                count = len(session.round.marks)
-                placed = session.round.marks != before.marks
-                said = f"Saved: {count} mark{'s' * (count != 1)}." if placed else "Saved."
-                self.message.emit(said, False)
+                words = said or change_words(before, session.round.state)
+                if session.calibration != scale:
+                    words = f"Scale now: {scale_gist(session.calibration)}. {BACK}"
+                self.message.emit(words, False)
         except InputRefused as fault:
             self.message.emit(str(fault), True)
             done = False
+        touched = {m.tooth for m in set(session.round.marks) ^ set(before.marks)} - {None}
+        touched |= {p[0] for p in set(session.round.state.pointed) ^ set(before.pointed)}
+        for tooth in touched:
+            self.finder.look(session, int(tooth or 0))
         if session.calibration != scale:
             self.rescale()
         else:
             self.refresh()
             self.changed.emit()
-        touched = {m.tooth for m in set(session.round.marks) ^ set(before.marks)} - {None}
-        touched |= {p[0] for p in set(session.round.state.pointed) ^ set(before.pointed)}
-        for tooth in touched:
-            self.finder.look(session, int(tooth or 0))
         return done
 
     # -- proposals ------------------------------------------------------------------------------
@@ -343,7 +380,10 @@ class Marking(QObject):
         state = session.round.state
         same = before.marks.of(tooth=tooth) == state.marks.of(tooth=tooth)
         if not same or before.pointed != state.pointed:
-            return  # marks moved meanwhile: a newer request is on its way
+            # Marks moved meanwhile: a newer request is on its way, if there is anything to find.
+            self.refresh()
+            self.changed.emit()
+            return
         words = self.words()
         try:
             session.take_proposals(tooth, found)

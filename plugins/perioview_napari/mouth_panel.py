@@ -31,10 +31,11 @@ from perioview.errors import InputRefused
 from perioview.record.mouth_map import SIZE, Shape
 from perioview.teeth import tooth
 from perioview.visit import Examination, Visit
-from perioview_napari.convert import image_of_layer, is_perioview_image
+from perioview_napari.convert import is_perioview_image
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import open_marking_panel
 from perioview_napari.procedure_list import ProcedureList
+from perioview_napari.visits import visit_of_viewer
 from perioview_napari.work import in_background
 
 HELP = (
@@ -131,7 +132,7 @@ class MouthPanel(BesideMarking):
             self.open_visit(folder)
 
     def _build(self) -> None:
-        self.setMinimumWidth(360)
+        self.setMinimumWidth(330)
         self.title = QLabel("no visit open")
         self.title.setStyleSheet("font-weight: 600; font-size: 15px")
         self.title.setWordWrap(True)
@@ -228,12 +229,7 @@ class MouthPanel(BesideMarking):
         return tuple((f.name, f.stat().st_mtime_ns) for f in files)
 
     def _folder_of_layers(self) -> Path | None:
-        for layer in self.viewer.layers:
-            if is_perioview_image(layer):
-                folder = image_of_layer(layer)[1].resolve().parent.parent
-                if (folder / "visit.toml").is_file():
-                    return folder
-        return None
+        return visit_of_viewer(self.viewer)
 
     def _ask_folder(self) -> None:
         name = QFileDialog.getExistingDirectory(self, "A visit folder")

@@ -6,12 +6,12 @@ from collections.abc import Callable, Iterable
 
 from qtpy.QtCore import Signal
 from qtpy.QtGui import QColor
-from qtpy.QtWidgets import QTableWidget, QTableWidgetItem
+from qtpy.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
 
 from perioview.bone_loss import Site
 from perioview_napari.drawing import STAGE_COLOURS, site_text
 
-COLUMNS = (("tooth", 42), ("root, side", 108), ("loss", 76), ("mm", 42), ("stage", 44))
+COLUMNS = (("tooth", 40), ("root, side", 118), ("loss", 66), ("mm", 66), ("stage", 42))
 Key = tuple[int, str, str]
 
 
@@ -29,6 +29,8 @@ class NumbersTable(QTableWidget):
         self.setSelectionMode(QTableWidget.SelectionMode.NoSelection)
         for i, (_, width) in enumerate(COLUMNS):
             self.setColumnWidth(i, width)
+        # The longest names, such as mesiopalatal, take what room the numbers leave.
+        self.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
         self.cellClicked.connect(self._clicked)
 
     def _clicked(self, row: int, _column: int) -> None:
@@ -56,7 +58,7 @@ class NumbersTable(QTableWidget):
             str(site.tooth),
             site.side if site.root == "single" else f"{site.root}, {site.side}",
             site_text(site),
-            f"{loss.value:.1f}" if loss.known and loss.unit == "mm" else "",
+            f"{loss.value:.1f} ± {loss.sd:.1f}" if loss.known and loss.unit == "mm" else "",
             stage,
         )
         flags = ", ".join(site.flags).replace("_", " ")

@@ -38,11 +38,12 @@ STYLE = """
 QLabel#next { font-size: 16px; font-weight: 600; padding: 5px; border-radius: 4px;
               background: #10344d; color: #ffffff; }
 QLabel#message { padding: 2px; }
-QLabel#caution { font-size: 11px; color: #b8b8b8; }
+QLabel#caution { font-size: 12px; color: #c4c4c4; }
 QToolButton#heading { font-weight: 600; color: #9ad0f5; border: none; background: transparent;
                       padding: 3px 0px; }
 QTableWidget { font-size: 13px; }
 """
+HOW_TO_MARK_A_PHOTO = "Is it a radiograph in colour? Choose the species, and it can be marked."
 ROOMY = 900
 """Height in px from which scale and view are unfolded of themselves."""
 
@@ -64,7 +65,7 @@ class MarkingPanel(QWidget):
         self.actions = RoundActions(self.marking, self.say)
         self.window_actions = WindowActions(self)
         self.setStyleSheet(STYLE)
-        self.setMinimumWidth(330)
+        self.setMinimumWidth(345)
         self._build()
         self.shortcuts = keys.install(napari_viewer.window._qt_viewer, self.run)
         self.marking.changed.connect(self.fill)
@@ -204,7 +205,8 @@ class MarkingPanel(QWidget):
                 raise InputRefused(
                     f"{image.name}: the image says {image.species}, the visit {known}; correct one."
                 )
-            self.marking.show(layer, known, self.visits.teeth(path))
+            photo = species is None and self.visits.shows_photo(image, path)
+            self.marking.show(layer, known, self.visits.teeth(path), photo=photo)
             self.say("", False)
         except InputRefused as fault:
             self.say(str(fault), True)
@@ -283,6 +285,9 @@ class MarkingPanel(QWidget):
 
     def run(self, action: str) -> None:
         """Do what a key or button stands for."""
+        if self.marking.photo and not keys.works(action, keys.PHOTO):
+            self.say("This is a photograph: marks go on radiographs (PgUp, PgDown).", True)
+            return
         own = getattr(self.window_actions, action, None)
         (own or getattr(self.actions, action))()
 
@@ -312,6 +317,14 @@ class MarkingPanel(QWidget):
             self.say(str(fault), True)
             return
         self.marking.rescale()
+        gist = scale_gist(session.calibration)
+        self.say(
+            f"Scale back to: {gist}."
+            if mm_per_px is None
+            else f"Scale as typed: {gist}, in this window only. The report takes a clicked length "
+            "or the file's; 'mm per pixel' 0 goes back to those.",
+            False,
+        )
 
     # -- visit ------------------------------------------------------------------------------
 
@@ -353,7 +366,7 @@ class MarkingPanel(QWidget):
         session = self.marking.session
         self.next.setText(self.marking.words())
         if session is None:
-            self.progress.setText("")
+            self.progress.setText(HOW_TO_MARK_A_PHOTO if self.marking.photo else "")
             self._show_scale(None)
             self.table.fill((), str)
             self.chooser.show_species(None)

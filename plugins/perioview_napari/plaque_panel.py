@@ -23,14 +23,18 @@ from perioview.regions_order import offered_tooth
 from perioview_napari.convert import image_of_layer, is_perioview_image, position_from_world
 from perioview_napari.correct_tools import CorrectTools
 from perioview_napari.docking import BesideMarking
+from perioview_napari.find_panel import open_marking_panel
 from perioview_napari.grey_card import CardTool
+from perioview_napari.marking import PHOTO_WORDS
 from perioview_napari.other_photo import OtherPhoto
 from perioview_napari.plaque_regions import Regions, kept_at
 from perioview_napari.sections import scrolled
 from perioview_napari.stays import STAYS
+from perioview_napari.visits import Visits, visit_of_viewer
 from perioview_napari.work import in_background
 
 MAP = "plaque map"
+ASK_OUTLINES = "Press 'Outline teeth by a click', then click each crown; then 'Measure plaque'."
 COLUMNS = ("tooth", "plaque %", "gum half", "crown half", "notes")
 
 
@@ -58,12 +62,15 @@ class PlaquePanel(BesideMarking):
         if self._clicked in self.viewer.mouse_drag_callbacks:
             self.viewer.mouse_drag_callbacks.remove(self._clicked)
         self.card.release()
+        panel = open_marking_panel(self.viewer)
+        if panel is not None:
+            panel.marking.photo_words = PHOTO_WORDS
         for changed in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
             changed.disconnect(self.other.list_photos)
         super().closeEvent(event)
 
     def _build(self) -> None:
-        self.setMinimumWidth(340)
+        self.setMinimumWidth(330)
         self.number = QSpinBox()
         self.number.setRange(101, 899)
         self.number.setValue(308)
@@ -88,13 +95,19 @@ class PlaquePanel(BesideMarking):
         self.slider.setRange(0, 100)
         self.slider.setValue(100)
         self.slider.valueChanged.connect(self._opacity)
-        self.message = QLabel("Open a photograph with perioview, then outline each tooth.")
+        self.message = QLabel("")
         self.message.setWordWrap(True)
         self.table = QTableWidget(0, len(COLUMNS))
         self.table.setHorizontalHeaderLabels(COLUMNS)
         self.table.verticalHeader().setVisible(False)
         caution = QLabel("Stain shows nothing below the gum line.")
+        self.opener = QPushButton("Open this visit's photographs")
+        self.opener.clicked.connect(self.open_photos)
         box = scrolled(self)
+        # What is asked for comes first: at the foot, under the table, it is not read.
+        self.message.setMinimumHeight(3 * self.message.fontMetrics().lineSpacing())
+        box.addWidget(self.opener)
+        box.addWidget(self.message)
         box.addLayout(form)
         box.addWidget(self.outline)
         box.addLayout(self.correct.row)
@@ -108,13 +121,61 @@ class PlaquePanel(BesideMarking):
         for part in (self.card.button, measure):
             box.addWidget(part)
         box.addLayout(shown)
-        for part in (self.message, self.table, caution):
+        for part in (self.table, caution):
             box.addWidget(part)
         self.other.list_photos()
 
+    def showEvent(self, event: Any) -> None:
+        """Take up the photograph in view, or open those of the visit."""
+        super().showEvent(event)
+        self.show_photo()
+
+    def show_photo(self) -> None:
+        """Bring a photograph into view; where none is open, those of the visit are opened."""
+        if any(la.visible for la in self.photos()):
+            self.say(self.message.text() or ASK_OUTLINES)
+        elif self.photos():
+            self._bring_up(self.photos()[0])
+        else:
+            self.open_photos()
+
+    def open_photos(self) -> None:
+        """Open the photographs that the visit in the window lists, and show the first."""
+        folder = visit_of_viewer(self.viewer)
+        try:
+            opened = [] if folder is None else Visits().photos(folder)
+        except InputRefused as error:
+            self.say(str(error))
+            return
+        known = {la.name for la in self.photos()}
+        new = [(data, kwargs) for data, kwargs, _ in opened if kwargs["name"] not in known]
+        # napari wants one unit for all layers.
+        units = {"units": self.viewer.layers[0].units} if len(self.viewer.layers) else {}
+        added = [self.viewer.add_image(data, **kwargs | units) for data, kwargs in new]
+        if added:
+            self._bring_up(added[0])
+        elif opened:
+            self._bring_up(next(la for la in self.photos() if la.name == opened[0][1]["name"]))
+        else:
+            self.say("No photograph is open. Drag one into the window, or list it in the visit.")
+
+    def _bring_up(self, photo: Any) -> None:
+        panel = open_marking_panel(self.viewer)
+        if panel is None:
+            photo.visible = True
+            self.viewer.layers.selection.active = photo
+        else:
+            panel.show_layer(photo)
+        self.say(ASK_OUTLINES)
+
     def say(self, text: str) -> None:
-        """Show a message or the faults of the last act."""
+        """Show a message or the faults of the last act, on the photograph too."""
         self.message.setText(text)
+        panel = open_marking_panel(self.viewer)
+        if panel is not None:
+            panel.marking.photo_words = text
+            panel.marking.refresh()
+            panel.fill()
 
     def photos(self) -> list[Any]:
         """Photographs that are open."""
@@ -291,10 +352,9 @@ class PlaquePanel(BesideMarking):
         found = result.json_object()
         self.table.setRowCount(len(found["teeth"]))
         for i, t in enumerate(found["teeth"]):
-            known = t["coverage_pct"] is not None
             cells = (
                 str(t["tooth"]),
-                f"{t['coverage_pct']:.0f} ± {t['coverage_pct_sd'] or 0:.0f}" if known else "-",
+                with_sd(t["coverage_pct"], t["coverage_pct_sd"]),
                 *("-" if t[k] is None else f"{t[k]:.0f}"
                   for k in ("gingival_half_pct", "coronal_half_pct")),
                 ", ".join(f.replace("_", " ") for f in t["flags"]),
@@ -316,3 +376,10 @@ class PlaquePanel(BesideMarking):
         for name in (MAP, STAYS):
             if name in self.viewer.layers:
                 self.viewer.layers[name].opacity = percent / 100
+
+
+def with_sd(value: float | None, sd: float | None) -> str:
+    """Say a number with its SD; a question mark where the SD is not known, never 0."""
+    if value is None:
+        return "-"
+    return f"{value:.0f} ± {'?' if sd is None else f'{sd:.0f}'}"

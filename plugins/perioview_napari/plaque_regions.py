@@ -61,7 +61,7 @@ class Regions:
             drawn = np.array(read_regions(path, rows=image.rows, cols=image.cols), np.uint16)
         self.doubtful: set[int] = set()
         self.order: list[int] = []
-        self._back: list[Labels] = []
+        self._back: list[tuple[Labels, frozenset[int], tuple[int, ...]]] = []
         self.layer = viewer.add_labels(
             drawn, name=f"{REGIONS}: {image.name}", scale=photo.scale, opacity=1.0
         )
@@ -93,15 +93,19 @@ class Regions:
         data = self.data.copy()
         data[data == number] = 0
         data[mask & (data == 0)] = number
+        self._remember()
         self.doubtful.discard(number)
         if not sure:
             self.doubtful.add(number)
         self.order = [*(n for n in self.order if n != number), number]
-        self.replace(data)
+        self._take(data)
 
     def replace(self, data: Labels) -> None:
         """Show and keep other regions; one step that can be taken back."""
         self._remember()
+        self._take(data)
+
+    def _take(self, data: Labels) -> None:
         self.layer.data = data
         self._settled()
 
@@ -119,17 +123,20 @@ class Regions:
             return
         data[data == number] = 0
         data[moved & (data == 0)] = number
+        self._remember()
         self.doubtful.discard(number)
-        self.replace(data)
+        self._take(data)
 
     def remove(self, number: int) -> None:
         """Erase the outline of a tooth."""
+        self._remember()
         self.doubtful.discard(number)
         self.order = [n for n in self.order if n != number]
-        self.replace(np.where(self.data == number, 0, self.data).astype(np.uint16))
+        self._take(np.where(self.data == number, 0, self.data).astype(np.uint16))
 
     def accept(self, number: int) -> None:
         """Take a doubtful outline as it is."""
+        self._remember()
         self.doubtful.discard(number)
         self._show()
 
@@ -137,7 +144,8 @@ class Regions:
         """Take the last change back; False if there is none."""
         if not self._back:
             return False
-        self.layer.data = self._back.pop()
+        self.layer.data, doubtful, order = self._back.pop()
+        self.doubtful, self.order = set(doubtful), list(order)
         self._settled()
         return True
 
@@ -158,7 +166,9 @@ class Regions:
         self._settled()
 
     def _remember(self, data: Labels | None = None) -> None:
-        self._back = [*self._back[1 - STEPS_BACK :], self.data.copy() if data is None else data]
+        kept = self.data.copy() if data is None else data
+        state = kept, frozenset(self.doubtful), tuple(self.order)
+        self._back = [*self._back[1 - STEPS_BACK :], state]
 
     def _settled(self) -> None:
         self._kept = self.data.copy()

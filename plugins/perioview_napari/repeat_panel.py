@@ -92,7 +92,7 @@ class RepeatPanel(BesideMarking):
     # -- building -------------------------------------------------------------------------------
 
     def _build(self) -> None:
-        self.setMinimumWidth(360)
+        self.setMinimumWidth(330)
         self.observer = QLineEdit()
         self.observer.setPlaceholderText("who marks, such as AB")
         self.images = QComboBox()

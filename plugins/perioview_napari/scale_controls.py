@@ -40,8 +40,8 @@ class ScaleControls(QWidget):
         column.addWidget(self.words)
         row = QHBoxLayout()
         for text, action in (
-            ("Known length…", self._ask_for_length),
-            ("Probe bands…", self._ask_for_ruler),
+            ("Length…", self._ask_for_length),
+            ("Probe…  F12", self.ask_for_bands),
             ("mm per pixel…", self._ask_for_scale),
         ):
             button = QPushButton(text)
@@ -61,7 +61,8 @@ class ScaleControls(QWidget):
         if given:
             self.ruler_given.emit(f"0 {length:g}")
 
-    def _ask_for_ruler(self) -> None:
+    def ask_for_bands(self) -> None:
+        """Ask for the distances of the bands that will be clicked."""
         text, given = QInputDialog.getText(self, "Scale from a probe", HINT, text="0 3 6 9 12")
         if given:
             self.ruler_given.emit(text)

@@ -5,8 +5,19 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from perioview_napari.convert import LayerData
+from perioview.image import Image
+from perioview_napari.convert import LayerData, image_of_layer, is_perioview_image
 from perioview_napari.reader import VISIT_FILE, layers
+
+
+def visit_of_viewer(viewer: Any) -> Path | None:
+    """Return the visit folder whose images a viewer shows, the first if there are several."""
+    for layer in viewer.layers:
+        if is_perioview_image(layer):
+            folder = image_of_layer(layer)[1].resolve().parent.parent
+            if (folder / VISIT_FILE).is_file():
+                return folder
+    return None
 
 
 class Visits:
@@ -51,10 +62,39 @@ class Visits:
         path.parent.mkdir(exist_ok=True)
         return path
 
+    def photos(self, folder: Path) -> list[LayerData]:
+        """Return the photographs of a visit folder as layers, none of them shown yet.
+
+        Raises
+        ------
+        InputRefused
+            If the visit or a photograph cannot be read.
+        """
+        if folder.resolve() not in self._known:
+            self.add(folder)
+        files = [str(folder / e["file"]) for e in self._known[folder.resolve()].photos]
+        opened = layers(files) if files else []
+        for _, kwargs, _ in opened:
+            kwargs["visible"] = False
+        return opened
+
     def species(self, file: Path) -> str | None:
         """Return the species the visit names."""
         folder = self._folder(file)
         return None if folder is None else self._known[folder].patient.get("species")
+
+    def shows_photo(self, image: Image, file: Path) -> bool:
+        """Whether a file is a photograph and not a radiograph to be marked.
+
+        The visit says so, or it is in colour and nobody has marked it.
+        """
+        folder = self._folder(file)
+        if folder is not None:
+            rows = self._known[folder]
+            for entries, answer in ((rows.images, False), (rows.photos, True)):
+                if any(Path(str(e["file"])).name == file.name for e in entries):
+                    return answer
+        return image.colour and not self.marks_path(file).exists()
 
     def teeth(self, file: Path) -> tuple[int, ...]:
         """Return the teeth the visit says this image shows."""

@@ -43,6 +43,29 @@ class WindowActions:
         """Let clicks point at whole roots, whose marks are then proposed, or place marks."""
         self.panel.point_on.toggle()
 
+    def plaque(self) -> None:
+        """Open the panel that measures plaque, or bring it to the front."""
+        from perioview_napari.find_panel import open_plaque_panel
+
+        open_plaque_panel(self.panel.viewer)
+
+    def ruler(self) -> None:
+        """Ask for a probe's bands, to click on them."""
+        self.panel.scale.ask_for_bands()
+
+    def undo(self) -> None:
+        """Take the last action back: of the marks, on a photograph of its outlines."""
+        if not self.marking.photo:
+            self.panel.actions.undo()
+            return
+        from perioview_napari.find_panel import docked_plaque_panel
+
+        plaque = docked_plaque_panel(self.panel.viewer)
+        if plaque is None:
+            self.panel.say("Nothing to undo on this photograph.", False)
+        else:
+            plaque.correct.undo()
+
     def jump(self) -> None:
         """Ask for a tooth and go there."""
         actions = self.panel.actions
@@ -129,9 +152,11 @@ class WindowActions:
     def _show_beside(self, on: bool) -> None:
         if on:
             for layer in self.marking.image_layers():
-                _, path = image_of_layer(layer)
+                image, path = image_of_layer(layer)
                 visits = self.panel.visits
                 # One that cannot be marked is shown all the same, without marks.
+                if visits.shows_photo(image, path):
+                    continue
                 with contextlib.suppress(InputRefused):
                     self.marking.open_session(layer, visits.species(path), visits.teeth(path))
         self.marking.show_beside(on)

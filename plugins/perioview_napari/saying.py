@@ -1,0 +1,37 @@
+"""What an action did, in words; no Qt."""
+
+from __future__ import annotations
+
+from perioview.marking_round import RoundState
+
+BACK = "U takes it back."
+
+
+def change_words(before: RoundState, after: RoundState) -> str:
+    """Say what an action did to the marking of a radiograph.
+
+    Parameters
+    ----------
+    before, after : RoundState
+        Different from each other.
+    """
+    left_out = [s for s in after.skips if s not in before.skips]
+    if left_out:
+        return f"Left out ({left_out[0].reason}): {left_out[0].step.words}. {BACK}"
+    sound = set(after.sound) - set(before.sound)
+    if sound:
+        return f"{', '.join(map(str, sorted(sound)))}: no radiographic loss. {BACK}"
+    lost, new = len(before.marks) - len(after.marks), set(after.marks) - set(before.marks)
+    if lost > 0 and not new:
+        return f"Removed {lost} mark{'s' * (lost != 1)}; {_kept(after)} {BACK}"
+    if after.marks != before.marks:
+        return f"Saved: {_kept(after)}"
+    if after.roots != before.roots:
+        teeth = ", ".join(str(number) for number, _ in after.roots)
+        return f"Teeth in view: {teeth}. {BACK}" if teeth else f"No teeth in view. {BACK}"
+    return "Saved."
+
+
+def _kept(state: RoundState) -> str:
+    count = len(state.marks)
+    return f"{count} mark{'s' * (count != 1)}."
