@@ -6,8 +6,20 @@ import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from perioview.calibration_doubts import (
+    MAX_SPACING_MM,
+    MIN_SPACING_MM,
+    PLAUSIBLE_FACTOR,
+    PLAUSIBLE_INTRAORAL_MM,
+    absurdity,
+    doubt,
+    same_spacing,
+    shape_notes,
+    shape_ratio,
+    usable,
+)
 from perioview.errors import InputRefused
-from perioview.image import FileSpacing, Image
+from perioview.image import Image, Spacing
 from perioview.marks import MAX_SIDE_PX, Mark, Marks
 
 # Our convention (no published value): known plane 2 %, detector plane or unknown 5 %; tilt of a
@@ -16,21 +28,9 @@ CALIBRATED_SD = 0.02
 UNCALIBRATED_SD = 0.05
 TILT_SD = 0.03
 RULER_SD_PX = 0.5
-# Widest intra-oral receptor is 57 x 76 mm (ISO 3665, from memory); twice that is none.
-MAX_INTRAORAL_MM = 150.0
-MAX_FIELD_MM = 600.0
-MIN_SPACING_MM = 0.002
-MAX_SPACING_MM = 2.0
-PLAUSIBLE_INTRAORAL_MM = (0.01, 0.12)
-# Our conventions, no source. Teeth magnify 1.02 to 1.10 (distances of 5 to 20 mm to the receptor,
-# 200 to 400 mm to the source). Values that differ by less were written with other digits.
-PLAUSIBLE_FACTOR = 1.3
-SAME_SPACING = 1e-4
 # Share by which the scale at a ruler's ends may differ from that at its middle: 15 mm straight
 # toward a source 150 mm away make 5 %.
 MOST_FORESHORTENED = 0.05
-
-Spacing = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,76 +76,26 @@ class Calibration:
         return "mm" if self.scaled else "px"
 
 
-def _usable(spacing: Spacing | None) -> bool:
-    return spacing is not None and all(math.isfinite(v) and v > 0 for v in spacing)
-
-
-def _ratio(spacing: FileSpacing) -> float:
-    for pair in (spacing.pixel_spacing, spacing.imager_pixel_spacing, spacing.nominal_spacing):
-        if pair is not None and _usable(pair) and 0.1 <= pair[0] / pair[1] <= 10:
-            return pair[0] / pair[1]
-    aspect = spacing.aspect_ratio
-    if aspect is not None and math.isfinite(aspect) and 0.1 <= aspect <= 10:
-        return aspect
-    return 1.0
-
-
-def _same(one: Spacing, other: Spacing) -> bool:
-    return all(abs(a - b) <= SAME_SPACING * abs(b) for a, b in zip(one, other, strict=True))
-
-
-def _shape_notes(spacing: FileSpacing) -> tuple[str, ...]:
-    """Say that the file's shape of a pixel cannot be and squares were taken instead."""
-    said = [(spacing.aspect_ratio, "PixelAspectRatio")]
-    for pair, name in (
-        (spacing.pixel_spacing, "PixelSpacing"),
-        (spacing.imager_pixel_spacing, "ImagerPixelSpacing"),
-        (spacing.nominal_spacing, "NominalScannedPixelSpacing"),
-    ):
-        if pair is not None and _usable(pair):
-            said.append((pair[0] / pair[1], name))
-    odd = [(v, name) for v, name in said if v is not None and not 0.1 <= v <= 10]
-    if not odd or len(odd) < sum(v is not None for v, _ in said):
+def _against_file(col_mm: float, sd: float, image: Image, what: str) -> tuple[str, ...]:
+    """Say that a stated or marked scale contradicts the file's own beyond both their errors."""
+    own = calibration_from_file(image)
+    if own.col_mm is None:
         return ()
-    value, name = odd[-1]
+    apart = col_mm / own.col_mm - 1
+    if abs(apart) <= 3 * math.hypot(sd, own.relative_sd or 0.0):
+        return ()
     return (
-        f"{name} makes a pixel {value:.3g} times as high as wide, which cannot be; pixels are "
-        "taken as square, check.",
+        f"{what} makes a pixel {col_mm:.3g} mm wide, the file {own.col_mm:.3g} mm "
+        f"({100 * apart:+.0f} %); check which is right.",
     )
-
-
-def _doubt(spacing: Spacing, image: Image, what: str) -> tuple[str, ...]:
-    """Say that a scale somebody stated or marked is unlikely; it holds all the same."""
-    wrong = _absurdity(spacing, image)
-    if wrong:
-        return (f"{what} makes {wrong}, which is hardly so; check it.",)
-    low, high = PLAUSIBLE_INTRAORAL_MM
-    if image.modality == "IO" and not all(low <= v <= high for v in spacing):
-        return (
-            f"{what} makes a pixel of {spacing[0]:g} x {spacing[1]:g} mm, unusual for an "
-            f"intra-oral receptor ({low:g} to {high:g} mm); check it.",
-        )
-    return ()
-
-
-def _absurdity(spacing: Spacing, image: Image) -> str | None:
-    field = max(image.rows * spacing[0], image.cols * spacing[1])
-    limit = MAX_INTRAORAL_MM if image.modality == "IO" else MAX_FIELD_MM
-    if not all(MIN_SPACING_MM <= v <= MAX_SPACING_MM for v in spacing):
-        return f"a pixel of {spacing[0]:g} x {spacing[1]:g} mm"
-    if not 0.1 <= spacing[0] / spacing[1] <= 10:
-        return f"a pixel of {spacing[0]:g} x {spacing[1]:g} mm"
-    if field > limit:
-        return f"an image {field:.0f} mm wide or high"
-    return None
 
 
 def _checked(
     spacing: Spacing, sd: float, method: str, notes: list[str], image: Image, what: str
 ) -> Calibration:
-    ratio = _ratio(image.spacing)
-    wrong = None if _usable(spacing) else f"{spacing[0]:g} x {spacing[1]:g} mm"
-    wrong = wrong or _absurdity(spacing, image)
+    ratio = shape_ratio(image.spacing)
+    wrong = None if usable(spacing) else f"{spacing[0]:g} x {spacing[1]:g} mm"
+    wrong = wrong or absurdity(spacing, image)
     if wrong:
         said = f"{what} claims {wrong}, which cannot be; no millimetres are given."
         return Calibration(None, None, None, "none", (*image.spacing.notes, said), ratio)
@@ -169,7 +119,7 @@ def calibration_from_file(image: Image) -> Calibration:
     notes = list(tags.notes)
     pixel, imager = tags.pixel_spacing, tags.imager_pixel_spacing
     if pixel is not None:
-        if not _usable(pixel):
+        if not usable(pixel):
             return _checked(pixel, 0.0, "none", notes, image, "PixelSpacing")
         if tags.calibration_type:
             notes.append(
@@ -179,11 +129,11 @@ def calibration_from_file(image: Image) -> Calibration:
             return _checked(
                 pixel, CALIBRATED_SD, "pixel_spacing_calibrated", notes, image, "PixelSpacing"
             )
-        if imager is None or not _usable(imager):
+        if imager is None or not usable(imager):
             if imager is not None:
                 notes.append("ImagerPixelSpacing is not positive and was passed over.")
             nominal = tags.nominal_spacing
-            if nominal is not None and _usable(nominal) and _same(pixel, nominal):
+            if nominal is not None and usable(nominal) and same_spacing(pixel, nominal):
                 notes.append(
                     "PixelSpacing is that of the film as scanned: teeth lie in front of it and are "
                     "smaller than read."
@@ -191,14 +141,14 @@ def calibration_from_file(image: Image) -> Calibration:
             else:
                 notes.append("PixelSpacing alone: the file does not say in which plane it holds.")
             return _checked(pixel, UNCALIBRATED_SD, "pixel_spacing", notes, image, "PixelSpacing")
-        if not _same(pixel, imager):
+        if not same_spacing(pixel, imager):
             notes.append("PixelSpacing differs from ImagerPixelSpacing: corrected, method unknown.")
             return _checked(
                 pixel, CALIBRATED_SD, "pixel_spacing_calibrated", notes, image, "PixelSpacing"
             )
     if imager is not None:
         factor = tags.magnification
-        if factor is not None and math.isfinite(factor) and factor >= 1 and _usable(imager):
+        if factor is not None and math.isfinite(factor) and factor >= 1 and usable(imager):
             notes.append(f"detector spacing divided by the file's magnification factor {factor:g}.")
             if factor > PLAUSIBLE_FACTOR:
                 notes.append(
@@ -226,7 +176,7 @@ def calibration_from_file(image: Image) -> Calibration:
         else "NominalScannedPixelSpacing alone is that of a scan, not of the teeth; millimetres "
         "need a ruler or --mm-per-px."
     )
-    return Calibration(None, None, None, "none", tuple(notes), _ratio(tags))
+    return Calibration(None, None, None, "none", tuple(notes), shape_ratio(tags))
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +279,7 @@ def calibration(
             f"{image.name}: {image.rows} x {image.cols} px is too large; "
             f"at most {MAX_SIDE_PX} a side."
         )
-    ratio, shape = _ratio(image.spacing), _shape_notes(image.spacing)
+    ratio, shape = shape_ratio(image.spacing), shape_notes(image.spacing)
     if mm_per_px is not None:
         if not math.isfinite(mm_per_px) or not 1e-4 <= mm_per_px <= 10:
             raise InputRefused(
@@ -338,16 +288,22 @@ def calibration(
         row_mm = mm_per_px * ratio
         notes = (
             "scale as given by the user.",
-            *_doubt((row_mm, mm_per_px), image, f"--mm-per-px {mm_per_px:g}"),
+            *doubt((row_mm, mm_per_px), image, f"--mm-per-px {mm_per_px:g}"),
+            *_against_file(mm_per_px, 0.0, image, "--mm-per-px"),
         )
         return Calibration(row_mm, mm_per_px, 0.0, "given", notes + shape, ratio)
     rulers = marks.rulers() if marks is not None else {}
     alone = [label for label, ms in rulers.items() if len(ms) < 2]
-    usable = {label: ms for label, ms in rulers.items() if len(ms) >= 2}
-    if usable:
-        found = _calibration_from_rulers(usable, ratio, ruler_sd_px)
+    whole = {label: ms for label, ms in rulers.items() if len(ms) >= 2}
+    if whole:
+        found = _calibration_from_rulers(whole, ratio, ruler_sd_px)
         if found.row_mm is not None and found.col_mm is not None:
-            shape = (*_doubt((found.row_mm, found.col_mm), image, "the ruler"), *shape)
+            sd = found.relative_sd or 0.0
+            shape = (
+                *doubt((found.row_mm, found.col_mm), image, "the ruler"),
+                *_against_file(found.col_mm, sd, image, "the ruler"),
+                *shape,
+            )
     else:
         found = calibration_from_file(image)
     lone = tuple(

@@ -216,6 +216,25 @@ def _incomplete_warnings(sites: Iterable[Site], teeth: Iterable[ToothStage]) -> 
     return warnings
 
 
+def _sd_warnings(mark_sd: MarkSd | None, scaled: bool) -> list[str]:
+    """Repeatabilities that look like the other unit's: mm with a scale, px without."""
+    if mark_sd is None:
+        return []
+    sds = [mark_sd.of(kind) for kind in ("cej", "crest", "defect_base", "furcation", "apex")]
+    if scaled and max(sds) > 2:
+        return [
+            f"marks are taken to repeat within {max(sds):g} mm; with a scale --mark-sd is in mm, "
+            "check it."
+        ]
+    if not scaled and any(0 < sd < 0.5 for sd in sds):
+        least = min(sd for sd in sds if sd > 0)
+        return [
+            f"marks are taken to repeat within {least:g} px; without a scale --mark-sd is in px, "
+            "check it."
+        ]
+    return []
+
+
 def measured(
     image: Image,
     marks: Marks,
@@ -269,6 +288,7 @@ def measured(
     warnings += [str(n) for n in image.attributes.get("notes", ())]
     warnings += [n for n in scale.notes if "one mark only" in n or "check" in n]
     warnings += doubts(marks, found, scale, species)
+    warnings += _sd_warnings(mark_sd, scale.scaled)
     return Radiograph(
         file or image.name, image, species, scale, marks, found, teeth, tuple(warnings)
     )

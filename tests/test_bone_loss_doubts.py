@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from perioview.bone_loss import MarkSd
 from perioview.marks import Marks
 from perioview.visit import measured
 from tests.cases import blank, two_rooted
@@ -94,3 +95,23 @@ def test_bone_beyond_the_apex_is_said():
         col=cej.col + 1.3 * (apex.col - cej.col),
     )
     assert any("beyond the apex" in w for w in warnings(marks.with_mark(far)))
+
+
+@pytest.mark.parametrize(
+    ("spacing", "sd", "said"),
+    [
+        ((0.06, 0.06), 4.0, "in mm"),
+        (None, 0.19, "in px"),
+        (None, 4.0, ""),
+        ((0.06, 0.06), 0.19, ""),
+    ],
+)
+def test_a_repeatability_in_the_other_unit_is_said(spacing, sd, said):
+    found = measured(
+        blank(3000, 3000, spacing),
+        two_rooted(np.random.default_rng(3)),
+        "dog",
+        mark_sd=MarkSd(sd, sd, sd, sd, sd),
+    )
+    told = [w for w in found.warnings if "--mark-sd" in w]
+    assert (said in told[0]) if said else told == []

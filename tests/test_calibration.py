@@ -195,3 +195,13 @@ def test_true_perspective_is_not_called_wrong(tilt):
         placed = px + rng.normal(0, 0.5, 3)
         found = calibration(image(shape=(100, 500)), Marks(ruler(placed, (0, 3, 6))))
         assert not any("wrong" in n for n in found.notes)
+
+
+@pytest.mark.parametrize(("mm_px", "said"), [(0.03, False), (0.034, False), (0.036, True)])
+def test_a_scale_that_contradicts_the_files_says_so(mm_px, said):
+    """The file says 0.03 mm, good to 5 %: three of that are 0.0345 mm."""
+    film = image(pixel_spacing=P)
+    given = calibration(film, mm_per_px=mm_px)
+    assert any("which is right" in n for n in given.notes) == said
+    far = calibration(film, Marks(ruler([0, 100], [0, 100 * (0.04 if said else mm_px)])))
+    assert far.method == "ruler" and any("which is right" in n for n in far.notes) == said

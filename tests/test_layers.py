@@ -9,7 +9,7 @@ import pytest
 ROOT = Path(__file__).parents[1]
 ROWS = (
     "errors measurement teeth data_tables __init__",
-    "image geometry calibration grey_levels",
+    "image geometry calibration calibration_doubts grey_levels",
     "marks marking_round snapping root_direction proposals* plaque* alignment* subtraction* "
     "chart* regions*",
     "bone_loss* staging observer criteria* awake progression* repeatability* comparison* "
