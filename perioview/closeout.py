@@ -141,7 +141,8 @@ def closeout_lines(found: Sequence[Gap]) -> list[str]:
     if not found:
         return ["before you wake them: nothing is open."]
     lines = [f"before you wake them: {len(found)} open."]
-    for kind in KINDS:
+    # What the folder shows and no check of the mouth, such as stray marks, comes after these.
+    for kind in dict.fromkeys((*KINDS, *(g.kind for g in found))):
         of_kind = [g for g in found if g.kind == kind]
         if len(of_kind) > 3 and kind in ("not_examined", "not_probed", "not_filmed"):
             numbers = ", ".join(str(g.tooth) for g in of_kind)

@@ -243,6 +243,19 @@ def pack_gaps(visit: Visit) -> Iterable[Gap]:
     yield Gap(None, "pack_not_out", f"{told}.", "procedure", "pack_out")
 
 
+def file_gaps(strays: Iterable[tuple[str, str]]) -> Iterable[Gap]:
+    """Marks or tooth regions that the visit is read without: what was measured on another name.
+
+    Parameters
+    ----------
+    strays : iterable of (str, str)
+        File below the visit folder, and what is wrong with it.
+    """
+    for file, sentence in strays:
+        screen = "photos" if PurePosixPath(file).parts[0] == "regions" else "radiographs"
+        yield Gap(None, "file_without_image", f"{file}: {sentence}", screen, file)
+
+
 def _number(value: Any) -> tuple[float, float]:
     """Percentage and SD of a plaque result, whatever carries them."""
     if value is None:

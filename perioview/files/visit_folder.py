@@ -18,6 +18,7 @@ TOML = "visit.toml"
 ROUND_SUFFIX = ".round.json"  # beside a marks file: teeth in view, skips, teeth without loss
 _TABLES = ("patient", "owner", "visit")
 _LISTS = ("images", "photos", "steps")
+REGION_SUFFIXES = (".png", ".csv", ".tif", ".tiff")
 PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff")
 
 
@@ -143,7 +144,7 @@ def marks_path(folder: str | Path, file: str) -> Path:
 
 def regions_path(folder: str | Path, file: str) -> Path | None:
     """The tooth regions of a photo of a visit, if there are any."""
-    for suffix in (".png", ".csv", ".tif", ".tiff"):
+    for suffix in REGION_SUFFIXES:
         path = Path(folder) / "regions" / (Path(file).name + suffix)
         if path.is_file():
             return path

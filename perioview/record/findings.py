@@ -15,6 +15,7 @@ from perioview.care import Caution, Option, cautions, options
 from perioview.chart import Chart, is_extraction
 from perioview.chart_decision import Course, courses
 from perioview.closeout import Gap, gaps
+from perioview.closeout_checks import file_gaps
 from perioview.criteria import ToothAssessment, root_lengths_mm, tooth_stages
 from perioview.criteria_mouth import MouthSummary, mouth_summary
 from perioview.errors import InputRefused
@@ -176,6 +177,14 @@ def _views(assessments: Iterable[ToothAssessment], sites: Sequence[Site]) -> dic
     }
 
 
+def _strays(examination: Examination) -> list[tuple[str, str]]:
+    from perioview.files.stray_files import stray_files
+
+    if not examination.folder:
+        return []
+    return [(s.file, s.sentence) for s in stray_files(examination.folder, examination.visit)]
+
+
 def findings(examination: Examination, since: SinceLast | None = None) -> Findings:
     """Stage every tooth of an examination and lay out its map.
 
@@ -224,13 +233,16 @@ def findings(examination: Examination, since: SinceLast | None = None) -> Findin
         awake,
         tuple(advised),
         tuple(warned),
-        gaps(
-            examination.visit,
-            examination.chart,
-            examination.radiographs,
-            examination.photos,
-            assessments,
-            species,
+        (
+            *gaps(
+                examination.visit,
+                examination.chart,
+                examination.radiographs,
+                examination.photos,
+                assessments,
+                species,
+            ),
+            *file_gaps(_strays(examination)),
         ),
         stage_pairs(awake, assessments),
         courses(chart),

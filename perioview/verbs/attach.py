@@ -83,6 +83,7 @@ def attach(
         If the visit or the destination will not do; what was not confirmed stays in
         ``record/outbox``.
     """
+    from perioview.files.stray_files import tell_strays
     from perioview.files.visit_folder import examine
     from perioview.record.destination import destination_from
     from perioview.record.objects import examination_identity, patient_faults
@@ -94,6 +95,7 @@ def attach(
     destination = destination_from(to)
     _refuse_own_folder(Path(visit), to)
     examination = examine(visit, mark_sd=mark_sd)
+    tell_strays(visit, examination.visit)
     faults = patient_faults(examination)
     if faults and not confirm:
         raise InputRefused(*faults)

@@ -20,6 +20,7 @@ def compare_visits(args: argparse.Namespace) -> None:
     from perioview.comparison_object import visits_object
     from perioview.comparison_table import comparison_table
     from perioview.comparison_visits import RadiographPair, check_same_patient, compared_visits
+    from perioview.files.stray_files import tell_strays
     from perioview.files.visit_folder import examine
     from perioview.verbs.compare import write_photos, write_radiographs
 
@@ -28,6 +29,8 @@ def compare_visits(args: argparse.Namespace) -> None:
             f"{args.points}: point pairs belong to two images; name the two images, not folders."
         )
     before, after = (examine(p, mark_sd=args.mark_sd) for p in (args.earlier, args.later))
+    for folder, exam in ((args.earlier, before), (args.later, after)):
+        tell_strays(folder, exam.visit)
     check_same_patient((args.earlier, args.later), before, after)
     found = compared_visits(before, after, mark_sd=args.mark_sd, gum=args.gum, density=args.density)
     if not found.pairs:
@@ -35,11 +38,11 @@ def compare_visits(args: argparse.Namespace) -> None:
             *(found.faults or [f"{args.earlier}, {args.later}: no two images share a tooth."])
         )
     for pair in found.pairs if args.out else ():
-        folder = Path(args.out) / Path(pair.files[1]).stem
+        out = Path(args.out) / Path(pair.files[1]).stem
         if isinstance(pair, RadiographPair):
-            write_radiographs(folder, pair.result, pair.earlier)
+            write_radiographs(out, pair.result, pair.earlier)
         else:
             images = pair.earlier.image, pair.later.image
-            write_photos(folder, pair.result, *images, pair.earlier.regions)
+            write_photos(out, pair.result, *images, pair.earlier.regions)
     result = visits_object(found)
     emit(args, result, comparison_table(result))

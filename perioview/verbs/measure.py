@@ -37,6 +37,7 @@ def run(args: argparse.Namespace) -> None:
     """Measure and show."""
     from perioview.calibration import calibration
     from perioview.files.reading import read_image
+    from perioview.files.stray_files import tell_strays
     from perioview.files.tables import read_marks
     from perioview.files.visit_folder import visit_of_image
     from perioview.observer import mark_sd
@@ -45,6 +46,8 @@ def run(args: argparse.Namespace) -> None:
 
     image = read_image(args.image)
     visit = visit_of_image(Path(args.image))
+    if visit is not None:
+        tell_strays(Path(args.image).parent.parent, visit)
     species = agreed_species(
         {
             args.image: image.species,

@@ -113,6 +113,7 @@ def write_record(folder: Path, written: dict[str, bytes]) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Measure the visit and write its record."""
+    from perioview.files.stray_files import tell_strays
     from perioview.files.visit_folder import examine
     from perioview.home_care import home_care_rules
     from perioview.record.findings import findings
@@ -123,6 +124,7 @@ def run(args: argparse.Namespace) -> None:
     if os.path.isfile(Path(args.visit, "visit.toml")):
         check_folder(folder)
     exam = examine(args.visit, mark_sd=args.mark_sd)
+    tell_strays(args.visit, exam.visit)
     since = since_last(args.visit, args.previous, exam, args.mark_sd) if args.previous else None
     found = findings(exam, since)
     rules = home_care_rules(args.home_care) if args.home_care else None
