@@ -72,6 +72,12 @@ def _beyond(site: Site) -> Iterator[str]:
 def _length(pair: Sequence[Site], limits: tuple[float, float]) -> Iterator[str]:
     for site in pair:
         length = site.root_length
+        if length.known and length.value < 3 * length.sd:
+            yield (
+                f"{site.tooth} {site.root} root: its length, {length.value:.2f} {length.unit}, is "
+                "hardly more than its error, so that its percentages say nothing; check the apex."
+            )
+            return
         if length.known and length.unit == "mm" and not limits[0] <= length.value <= limits[1]:
             yield (
                 f"{site.tooth} {site.root} root: {length.value:.3g} mm long, which hardly any is "

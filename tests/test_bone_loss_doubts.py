@@ -115,3 +115,16 @@ def test_a_repeatability_in_the_other_unit_is_said(spacing, sd, said):
     )
     told = [w for w in found.warnings if "--mark-sd" in w]
     assert (said in told[0]) if said else told == []
+
+
+@pytest.mark.parametrize("spacing", [None, (0.06, 0.06)])
+def test_a_root_no_longer_than_its_error_is_said(spacing):
+    marks = two_rooted(np.random.default_rng(4))
+    (cej,) = marks.of(landmark="cej", root="mesial")
+    (apex,) = marks.of(landmark="apex", root="mesial")
+    (other,) = marks.of(landmark="cej", root="distal")
+    level = np.array([other.row - cej.row, other.col - cej.col])
+    row, col = np.array([cej.row, cej.col]) + 0.2 * level + (apex.row % 1, 0.5)
+    found = measured(blank(1300, 1300, spacing), marks.with_mark(replace(apex, row=row, col=col)),
+                     "dog")  # fmt: skip
+    assert any("mesial root: its length" in w for w in found.warnings)
