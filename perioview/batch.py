@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +27,7 @@ COLUMNS = (
     *("scale_method", "region_px", "glare_px", "stained_px", "coverage_pct", "coverage_pct_sd"),
     *("gingival_half_pct", "coronal_half_pct", "gingival_half_thickness"),
     *("coronal_half_thickness", "older_pct", "newer_pct", "index", "flags", "when"),
+    "warnings",
 )
 # The window keeps the regions of a photo outside any visit as NAME.regions.png.
 _REGIONS = (".png", ".csv", ".tif", ".tiff", ".regions.png")
@@ -132,7 +134,7 @@ def rows_of(job: Job) -> list[Row]:
     Returns
     -------
     list of dict
-        A row per site, and per tooth of a photo; keys from `COLUMNS`.
+        A row per site, per tooth without one, and per tooth of a photo; keys from `COLUMNS`.
     """
     path = Path(job.path)
     try:
@@ -190,6 +192,11 @@ def _radiograph_rows(
     if not written["sites"]:
         name = Path(str(image["file"])).name
         raise InputRefused(f"no roots are marked (marks/{name}.csv); mark them in perioview view.")
+    method = written["scale"]["method"]
+    rooted = {site["tooth"] for site in written["sites"]}
+    for number in (n for n in teeth if n not in rooted):
+        flags, said = teeth[number]["flags"], _said_of(number, result.warnings)
+        yield {"tooth": number, "flags": flags, "scale_method": method, "warnings": said}
     for site in written["sites"]:
         tooth = teeth[site["tooth"]]
         # The stage is the tooth's: it stands at the site that decides, and nowhere else.
@@ -197,7 +204,22 @@ def _radiograph_rows(
         staged = {
             key: tooth[key] if decides else None for key in ("radiographic_stage", "borderline")
         }
-        yield {**site, **staged, "scale_method": written["scale"]["method"]}
+        said = _said_of(site["tooth"], result.warnings)
+        yield {**site, **staged, "scale_method": method, "warnings": said}
+
+
+def _said_of(tooth: int, warnings: Iterable[str]) -> str:
+    """Warnings of an image that concern a tooth: its own and those of the whole image.
+
+    The caution that holds for every measurement stands in the README, not on every row.
+    """
+    from perioview.visit import CAUTION
+
+    def concerns(warning: str) -> bool:
+        first = re.match(r"\d{3}\b", warning)
+        return warning != CAUTION and (first is None or int(first[0]) == tooth)
+
+    return " | ".join(filter(concerns, warnings))
 
 
 def _photo_rows(folder: Path, image: Mapping[str, Any], visit: Visit, job: Job) -> Iterator[Row]:

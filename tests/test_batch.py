@@ -67,6 +67,20 @@ def test_rows_by_hand(tmp_path):
         ]
 
 
+def test_a_row_carries_the_warnings_of_its_tooth_and_of_its_image(tmp_path):
+    """A root of 5 mm is sound; crest and CEJ swapped on one side, a tooth of a furcation alone."""
+    folder = visit(tmp_path / "a", mesial=1)
+    path = folder / "marks" / "jaw.dcm.csv"
+    path.write_text(path.read_text() + "409,,,furcation,30,30,\n")
+    rows = rows_in(table(rows_of(Job(str(folder), "a"))))
+    by_tooth = {row["tooth"]: row for row in rows}
+    assert "coronal to the CEJ" in by_tooth["404"]["warnings"]
+    assert "no root is marked" in by_tooth["409"]["warnings"]
+    assert by_tooth["409"]["flags"] == "incomplete" and by_tooth["409"]["bone_loss_pct"] == ""
+    assert "404" not in by_tooth["409"]["warnings"]
+    assert "unusual for an intra-oral receptor" not in rows[0]["warnings"]
+
+
 def test_the_columns_named_in_the_contract_come_first_and_agree_with_measure(tmp_path, capsys):
     folder = visit(tmp_path / "a")
     assert COLUMNS[:6] == ("visit", "patient", "image", "sha256", "version", "fault")
