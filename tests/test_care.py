@@ -49,6 +49,7 @@ def names(assessment: ToothAssessment, **more: Any) -> set[str]:
         ),
         ({"loss": 6, "depth": 6, "mobility": 0}, "open root planing (flap)", "closed root planing"),
         ({"loss": 4, "depth": 4, "mobility": 1}, None, "closed root planing"),
+        ({"loss": 4, "depth": 4, "furcation": 1, "mobility": 0}, None, "closed root planing"),
         (
             {"loss": 6, "depth": 4, "furcation": 2, "mobility": 0},
             "open root planing (flap)",
@@ -82,6 +83,13 @@ def test_without_home_care_moderate_loss_offers_extraction_vet360() -> None:
         o for o in options(moderate, species="dog", weight_kg=20.0) if o.name == "extraction"
     )
     assert "home care" in asked.asks
+
+
+def test_extraction_for_25_to_50_percent_is_not_offered_for_a_furcation_alone_vet360() -> None:
+    """Furcation 2 makes it stage 3, but 10 % is lost: 'where 25 to 50 % is lost' would be untrue."""
+    by_furcation = assessed(loss=2, depth=2, furcation=2, mobility=0)
+    assert by_furcation.stage == "3"
+    assert "extraction" not in names(by_furcation, home_care=False)
 
 
 def test_what_is_not_known_is_asked_for() -> None:
