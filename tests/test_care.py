@@ -86,7 +86,7 @@ def test_without_home_care_moderate_loss_offers_extraction_vet360() -> None:
 
 
 def test_extraction_for_25_to_50_percent_is_not_offered_for_a_furcation_alone_vet360() -> None:
-    """Furcation 2 makes it stage 3, but 10 % is lost: 'where 25 to 50 % is lost' would be untrue."""
+    """Furcation 2 makes it stage 3; with 10 % lost, 'where 25 to 50 % is lost' is untrue."""
     by_furcation = assessed(loss=2, depth=2, furcation=2, mobility=0)
     assert by_furcation.stage == "3"
     assert "extraction" not in names(by_furcation, home_care=False)
