@@ -81,3 +81,11 @@ def test_rewriting_keeps_the_last_good_file(tmp_path):
     write_marks(path, marks.without(marks.items[0]))
     assert (tmp_path / "kept.csv.bak").read_bytes() == first
     assert sorted(p.name for p in tmp_path.iterdir()) == ["kept.csv", "kept.csv.bak", "marks.csv"]
+
+
+def test_what_stands_in_a_column_without_a_name_is_kept(tmp_path):
+    marks = read(tmp_path, f"{HEADER},,\n{GOOD},,see film 2\n{GOOD.replace('mesial', 'distal')}\n")
+    write_marks(tmp_path / "again.csv", marks)
+    written = (tmp_path / "again.csv").read_text()
+    assert "see film 2" in written and "column 9" in written and "column 8" not in written
+    assert read(tmp_path, written) == marks

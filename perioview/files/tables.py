@@ -65,7 +65,7 @@ def csv_rows(
         twice = sorted({c for c in header if c and header.count(c) > 1})
         if twice:
             raise InputRefused(f"{path}: column {', '.join(twice)} is there twice; keep one.")
-        rows: list[tuple[int, dict[str, str]]] = []
+        lines: list[tuple[int, list[str]]] = []
         for cells in reader:
             if not any(c.strip() for c in cells):
                 continue
@@ -75,12 +75,16 @@ def csv_rows(
                     "columns (a decimal comma?); use decimal points."
                 )
             padded = [c.strip() for c in cells] + [""] * (len(header) - len(cells))
-            rows.append((reader.line_num, dict(zip(header, padded, strict=True))))
+            lines.append((reader.line_num, padded))
     except csv.Error as error:
         raise InputRefused(
             f"{path}: line {reader.line_num}: {error}; save it as plain CSV."
         ) from error
-    return header, rows
+    # What stands under no name would be lost when the table is written again.
+    for at, name in enumerate(header):
+        if not name and any(cells[at] for _, cells in lines):
+            header[at] = f"column {at + 1}"
+    return header, [(line, dict(zip(header, cells, strict=True))) for line, cells in lines]
 
 
 def _number(text: str, what: str, where: str, faults: list[str]) -> float:
