@@ -1,4 +1,4 @@
-"""Measurements that no jaw makes: swapped or misplaced marks and wrong scales, said in words."""
+"""Swapped, misplaced or missing marks and wrong scales, told by numbers that no jaw makes."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from perioview.bone_loss import Site, cej_line
 from perioview.calibration import Calibration
 from perioview.marks import Mark, Marks
 from perioview.measurement import Measurement, percent_text
-from perioview.teeth import SIDES
+from perioview.teeth import ROOTS, SIDES, tooth
 
 # Length of a root in mm beyond which the scale is more likely wrong than the tooth so short or so
 # long; common practice, no source.
@@ -41,14 +41,27 @@ def doubts(
         One line each, with the tooth and what to look at.
     """
     said: list[str] = []
-    for (tooth, root), of_root in groupby(sites, key=lambda s: (s.tooth, s.root)):
+    for (number, root), of_root in groupby(sites, key=lambda s: (s.tooth, s.root)):
         pair = tuple(of_root)
         said += [line for site in pair for line in _beyond(site)]
         said += _length(pair, ROOT_MM[species])
-        said += _crests_reversed(marks.of(tooth=tooth), root, calibration.pitch)
-    for tooth in marks.teeth():
-        said += _apices_reversed(marks.of(tooth=tooth), tooth, calibration.pitch)
+        said += _crests_reversed(marks.of(tooth=number), root, calibration.pitch)
+    for number in marks.teeth():
+        said += _apices_reversed(marks.of(tooth=number), number, calibration.pitch)
+        said += _roots_left_out(marks, number, species)
     return tuple(said)
+
+
+def _roots_left_out(marks: Marks, number: int, species: str) -> Iterator[str]:
+    roots = {*marks.roots(number)}
+    fitting = [v for v in tooth(number, species).variants if roots <= set(v)]
+    fewest = min((set(v) - roots for v in fitting), key=len, default=set())
+    if roots and fewest:
+        names = ", ".join(r for r in ROOTS if r in fewest)
+        yield (
+            f"{number}: no mark on the {names} root{'s' if len(fewest) > 1 else ''}; the worst "
+            "root decides the stage, and may be among these."
+        )
 
 
 def _beyond(site: Site) -> Iterator[str]:
@@ -113,7 +126,7 @@ def _crests_reversed(
 
 
 def _apices_reversed(
-    of_tooth: tuple[Mark, ...], tooth: int, pitch: tuple[float, float]
+    of_tooth: tuple[Mark, ...], number: int, pitch: tuple[float, float]
 ) -> Iterator[str]:
     marks = Marks(of_tooth)
     line = cej_line(marks.of(landmark="cej"), pitch)
@@ -122,6 +135,6 @@ def _apices_reversed(
     distal = next((m for m in apices if (m.root or "").startswith("dist")), None)
     if line and mesial and distal and not _along(mesial, distal, line, pitch):
         yield (
-            f"{tooth}: mesial and distal apex lie the other way round than the CEJ marks; check "
+            f"{number}: mesial and distal apex lie the other way round than the CEJ marks; check "
             "which root is which."
         )

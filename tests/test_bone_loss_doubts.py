@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from perioview.bone_loss import MarkSd
-from perioview.marks import Marks
+from perioview.marks import Mark, Marks
 from perioview.visit import measured
 from tests.cases import blank, two_rooted
 
@@ -128,3 +128,24 @@ def test_a_root_no_longer_than_its_error_is_said(spacing):
     found = measured(blank(1300, 1300, spacing), marks.with_mark(replace(apex, row=row, col=col)),
                      "dog")  # fmt: skip
     assert any("mesial root: its length" in w for w in found.warnings)
+
+
+@pytest.mark.parametrize(
+    ("number", "roots", "species", "left"),
+    [
+        (309, ["mesial"], "dog", "distal root;"),
+        (309, ["mesial", "distal"], "dog", None),
+        (104, ["single"], "dog", None),
+        (108, ["mesial", "distal"], "dog", None),
+        (108, ["distal"], "dog", "mesial root;"),
+        (108, ["mesiobuccal", "distal"], "dog", "mesiopalatal root;"),
+        (109, ["palatal"], "dog", "mesiobuccal, distobuccal roots;"),
+        (107, ["mesial", "distal"], "dog", None),
+        (106, ["single"], "cat", None),
+        (106, ["mesial"], "cat", "distal root;"),
+    ],
+)
+def test_roots_without_a_mark_are_named(number, roots, species, left):
+    marks = Marks(tuple(Mark("apex", 100, 10 * i, number, r) for i, r in enumerate(roots)))
+    said = [w for w in measured(blank(), marks, species).warnings if "no mark on" in w]
+    assert said == [] if left is None else left in said[0] and len(said) == 1
