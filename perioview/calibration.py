@@ -13,6 +13,7 @@ from perioview.calibration_doubts import (
     PLAUSIBLE_INTRAORAL_MM,
     absurdity,
     doubt,
+    magnification_notes,
     same_spacing,
     shape_notes,
     shape_ratio,
@@ -126,6 +127,7 @@ def calibration_from_file(image: Image) -> Calibration:
                 f"PixelSpacing was calibrated ({tags.calibration_type}); it holds at the depth of "
                 "the calibration only."
             )
+            notes += magnification_notes(pixel, imager)
             return _checked(
                 pixel, CALIBRATED_SD, "pixel_spacing_calibrated", notes, image, "PixelSpacing"
             )
@@ -143,6 +145,7 @@ def calibration_from_file(image: Image) -> Calibration:
             return _checked(pixel, UNCALIBRATED_SD, "pixel_spacing", notes, image, "PixelSpacing")
         if not same_spacing(pixel, imager):
             notes.append("PixelSpacing differs from ImagerPixelSpacing: corrected, method unknown.")
+            notes += magnification_notes(pixel, imager)
             return _checked(
                 pixel, CALIBRATED_SD, "pixel_spacing_calibrated", notes, image, "PixelSpacing"
             )

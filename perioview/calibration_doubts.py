@@ -59,6 +59,19 @@ def shape_notes(spacing: FileSpacing) -> tuple[str, ...]:
     )
 
 
+def magnification_notes(pixel: Spacing, imager: Spacing | None) -> tuple[str, ...]:
+    """Say that a calibrated spacing implies a magnification no film of teeth has."""
+    if imager is None or not usable(imager) or same_spacing(pixel, imager):
+        return ()
+    implied = imager[1] / pixel[1]
+    if 1 <= implied <= PLAUSIBLE_FACTOR:
+        return ()
+    return (
+        f"PixelSpacing and ImagerPixelSpacing imply a magnification of {implied:.3g}, which no "
+        "film of teeth has (1.02 to 1.1); the image may have been resized, check the scale.",
+    )
+
+
 def doubt(spacing: Spacing, image: Image, what: str) -> tuple[str, ...]:
     """Say that a scale somebody stated or marked is unlikely; it holds all the same."""
     wrong = absurdity(spacing, image)

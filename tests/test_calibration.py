@@ -157,6 +157,15 @@ def test_other_digits_of_one_spacing_are_no_calibration_ps3_3_section_10_7():
         ({"nominal_spacing": P}, "that of a scan"),
         ({"pixel_spacing": P, "nominal_spacing": P}, "film as scanned"),
         ({"imager_pixel_spacing": D, "magnification": 3.0}, "unusual for teeth"),
+        ({"pixel_spacing": (0.04, 0.04), "imager_pixel_spacing": P}, "magnification of 0.75"),
+        (
+            {
+                "pixel_spacing": (0.01, 0.01),
+                "imager_pixel_spacing": P,
+                "calibration_type": "GEOMETRY",
+            },
+            "magnification of 3",
+        ),
         ({"aspect_ratio": 0.05}, "taken as square"),
         ({"aspect_ratio": 0.05, "pixel_spacing": P}, None),
     ],
@@ -165,6 +174,13 @@ def test_notes_say_what_the_file_holds(tags, said):
     notes = " ".join(calibration(image(**tags)).notes)
     assert "the file holds no spacing" not in notes or not {"nominal_spacing"} & set(tags)
     assert said in notes if said else "square" not in notes
+
+
+def test_a_usual_magnification_raises_no_doubt():
+    """facts 9 no. 30: 0.0190 beside 0.0200 mm implies 1.0526."""
+    found = calibration(image(pixel_spacing=(0.019, 0.019), imager_pixel_spacing=(0.02, 0.02)))
+    assert found.method == "pixel_spacing_calibrated"
+    assert not any("check" in n for n in found.notes)
 
 
 def test_a_given_scale_that_makes_the_receptor_too_large_says_so_iso3665():

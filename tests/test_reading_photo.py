@@ -277,3 +277,12 @@ def test_what_a_program_appends_behind_the_picture_does_no_harm(tmp_path, kind):
     with (tmp_path / "p").open("ab") as more:
         more.write(b"notes of some program " * 1000)
     assert read_image(tmp_path / "p").rows == 32
+
+
+@pytest.mark.parametrize("name", ["p.png", "p.tif", "p.jpg"])
+@pytest.mark.parametrize(("dpi", "said"), [((100, 200), True), ((300, 300), False)])
+def test_pixels_stated_not_square_are_told(tmp_path, name, dpi, said):
+    path = tmp_path / name
+    Picture.fromarray(np.zeros((20, 30), np.uint8)).save(path, dpi=dpi)
+    notes = read_image(path).attributes.get("notes", ())
+    assert any("not square" in n for n in notes) == said

@@ -91,6 +91,7 @@ def image_from_photo(data: bytes, path: Path) -> Image:
             check_end(data)
             picture = _opened(data)
             check_picture(picture, path)
+            notes += _shape_notes(picture)
             pixels, inverted = _pixels(picture, notes)
             attributes = _attributes(picture)
         except InputRefused:
@@ -119,6 +120,22 @@ def _opened(data: bytes) -> Picture.Image:
         return Picture.open(io.BytesIO(data), formats=list(_FORMATS))
     finally:
         Picture.MAX_IMAGE_PIXELS = kept
+
+
+def _shape_notes(picture: Picture.Image) -> list[str]:
+    """Say that a picture states pixels that are not square; they are taken as square."""
+    known = picture.info
+    stated = known.get("aspect") or known.get("jfif_density") or known.get("dpi")
+    try:
+        across, down = (float(v) for v in stated or (1, 1))
+    except (TypeError, ValueError):
+        return []
+    if not (across > 0 and down > 0) or 0.99 <= across / down <= 1.01:
+        return []
+    return [
+        f"the file states {across:g} by {down:g} pixels to one length: pixels that are not "
+        "square; they are taken as square, check."
+    ]
 
 
 def _pixels(picture: Picture.Image, notes: list[str]) -> tuple[NDArray[Any], bool]:
