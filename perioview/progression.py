@@ -17,6 +17,8 @@ from perioview.measurement import Measurement, missing
 Z95 = 1.96
 """Two-sided 5 % of a normal distribution, as the comparison's definition has it."""
 YEAR_DAYS = 365.25
+SHORT_DAYS = 90
+"""Visits nearer than this are told as a change, not as a year's rate; our convention."""
 TOO_FEW = "Nothing can be said yet: it takes two visits on different days."
 
 NO_ERROR_BARS = "Nothing can be said yet: fewer than two visits state an error above 0."
@@ -266,9 +268,16 @@ def _sentence(
     unit = per_year.unit.removesuffix("/a")
     points = "points" if unit == "%" else unit
     (low, high), (visits, days) = interval, rest
-    told = f"95 % interval {low:+.1f} to {high:+.1f}, {visits} visits over {days} days"
+    value, during = per_year.value, "a year"
+    told = f"{visits} visits over {days} days"
+    if days < SHORT_DAYS:
+        # A year's rate from a few days would be a figure that nobody will ever see.
+        share = days / YEAR_DAYS
+        value, low, high = value * share, low * share, high * share
+        during, told = f"in {days} days", f"{visits} visits"
+    told = f"95 % interval {low:+.1f} to {high:+.1f}, {told}"
     if low > 0:
-        return f"{what} grew by {per_year.value:.1f} {points} a year ({told})."
+        return f"{what} grew by {value:.1f} {points} {during} ({told})."
     if high < 0:
-        return f"{what} fell by {-per_year.value:.1f} {points} a year ({told})."
+        return f"{what} fell by {-value:.1f} {points} {during} ({told})."
     return f"Nothing can be said yet: the change is within what repeated marking shows ({told})."

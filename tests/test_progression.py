@@ -13,7 +13,14 @@ from perioview.bone_loss import MarkSd, sites
 from perioview.calibration import Calibration
 from perioview.marks import Mark, Marks
 from perioview.measurement import Measurement, missing
-from perioview.progression import carried_marks, change, detectable, progression, site_changes
+from perioview.progression import (
+    carried_marks,
+    change,
+    detectable,
+    progression,
+    rate_of_change,
+    site_changes,
+)
 from perioview.progression_carried import MarkedVisit, carried_keys, with_carried
 
 SCALE = Calibration(0.02, 0.02, 0.0, "given")
@@ -270,3 +277,12 @@ def test_without_a_scale_a_finer_image_has_no_other_root_analytic():
     one, other = sites(marks(), bare), sites(fine, bare)
     assert site_changes(one, other)[0].flags == ("geometry_differs",)
     assert all(c.flags == () for c in site_changes(one, other, px_ratio=0.5))
+
+
+def test_a_few_days_are_not_told_as_a_years_rate():
+    """15 points in 10 days would be 548 points a year, of 100 there are."""
+    soon = rate_of_change(Measurement(15.0, 5.0, "%"), 10)
+    assert "grew by 15.0 points in 10 days (95 % interval +5.2 to +24.8" in soon.sentence
+    assert soon.per_year.value == pytest.approx(15 * 365.25 / 10)
+    year = rate_of_change(Measurement(15.0, 5.0, "%"), 365)
+    assert "grew by 15.0 points a year" in year.sentence and "over 365 days" in year.sentence
