@@ -6,7 +6,8 @@ from typing import Any
 
 
 def _number(value: float | None, digits: int = 1) -> str:
-    return "-" if value is None else f"{value:.{digits}f}"
+    # Nothing has no sign.
+    return "-" if value is None else f"{round(value, digits) + 0.0:.{digits}f}"
 
 
 def comparison_table(found: dict[str, Any]) -> list[str]:

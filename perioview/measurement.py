@@ -71,5 +71,8 @@ def shown(measured: Measurement, digits: int = 1) -> str:
     if not measured.known:
         return "-"
     value = measured.value
-    said = percent_text(value, digits) if measured.unit == "%" else f"{value:.{digits}f}"
+    if measured.unit == "%":
+        said = percent_text(value, digits)
+    else:
+        said = f"{round(value, digits) + 0.0:.{digits}f}"
     return f"{said} ± {measured.sd:.{digits}f}" if math.isfinite(measured.sd) else said

@@ -45,3 +45,4 @@ def test_what_has_no_sd_shows_none():
     assert shown(Measurement(24.96, 3.04, "%")) == "24.96 ± 3.0"
     assert shown(Measurement(24.96, math.nan, "mm")) == "25.0"
     assert shown(Measurement(math.nan, math.nan, "%")) == "-"
+    assert shown(Measurement(-0.001, 0.27, "mm"), 2) == "0.00 ± 0.27"

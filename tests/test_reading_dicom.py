@@ -490,6 +490,21 @@ def test_identity(tmp_path):
     assert dict(image.attributes) == expected
 
 
+@pytest.mark.parametrize(
+    ("date", "time", "seen"),
+    [
+        ("20260305", "102030.5", ("2026-03-05", "10:20:30.5")),
+        ("20261345", "996199", ("20261345", "996199")),
+        ("20250229", "240000", ("20250229", "240000")),
+    ],
+)
+def test_dates_that_are_none_are_not_dressed_as_iso_8601(tmp_path, date, time, seen):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        known = opened(intraoral(RAMP, StudyDate=date, StudyTime=time), tmp_path).attributes
+    assert (known["study_date"], known["study_time"]) == seen
+
+
 def test_what_the_file_leaves_empty_is_left_out(tmp_path):
     dataset = intraoral(RAMP, PatientName="", PatientBirthDate="")
     written = b"yesterday "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import re
 from collections.abc import Mapping
@@ -230,11 +231,21 @@ def _code(name: str, dataset: pydicom.Dataset, keyword: str) -> dict[str, str]:
 
 def _date(written: str | None) -> str | None:
     if written and re.fullmatch(r"\d{8}", written):
-        return f"{written[:4]}-{written[4:6]}-{written[6:]}"
+        iso = f"{written[:4]}-{written[4:6]}-{written[6:]}"
+        return iso if _valid(dt.date, iso) else written
     return written
 
 
 def _time(written: str | None) -> str | None:
     if written and re.fullmatch(r"\d{6}(\.\d+)?", written):
-        return f"{written[:2]}:{written[2:4]}:{written[4:]}"
+        iso = f"{written[:2]}:{written[2:4]}:{written[4:]}"
+        return iso if _valid(dt.time, iso[:8]) else written
     return written
+
+
+def _valid(kind: type[dt.date] | type[dt.time], iso: str) -> bool:
+    try:
+        kind.fromisoformat(iso)
+    except ValueError:
+        return False
+    return True
