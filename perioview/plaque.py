@@ -198,6 +198,10 @@ def _photo_flags(
     flags = []
     if not enamel:
         return ("no_clean_enamel",)
+    if stain.paler > plaque_rules()["trust"]["tartar_share"]:
+        # What was taken for clean is dyed; edges that agree but by chance show no dye at all.
+        no_dye = ("no_dye", "colours_of_no_dye") if stain.agreement < 0 else ()
+        return ("no_clean_enamel", *no_dye)
     red, blue = np.median([e.ratios for e in enamel.values()], axis=0)
     limit = rule["clean_magenta"]
     if light is not None:

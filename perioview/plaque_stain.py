@@ -9,15 +9,30 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from perioview.plaque_brown import Brown, brown_colour, is_brown, usual_brown
+from perioview.plaque_brown import BROWN_DEG, Brown, brown_colour, is_brown, usual_brown
 from perioview.plaque_density import Dye, dye_weights
 from perioview.plaque_enamel import Enamel, Sample
+from perioview.plaque_hue import (
+    FEW,
+    FILM_STEP,
+    Colours,
+    agreement,
+    bare_edges,
+    colours_of,
+    dye_hue,
+    hue,
+    reds,
+)
 from perioview.plaque_index import plaque_rules
 
 Logs = NDArray[np.float32]
 
-# Least change of log ratio at the edge of a film, and of density to count as dyed.
-FILM_STEP, DYED = 0.10, 0.12
+# Least density to count as dyed, and change of colour that is plain to see.
+DYED, PLAIN = 0.12, 0.15
+# Edges from which dyes are told from other colours.
+MANY = 150
+# Hue up to which an older dye's edges are read; and of one beside another, degrees.
+OLDEST_DEG, BESIDE = 150.0, 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +48,13 @@ class Stain:
     degrees : float
         Hue angle of what is coloured; NaN when nothing is.
     agreement : float
-        Share of all edges of colour that have the dye's hue, 0 to 1; NaN with too few edges. A
-        dye has one hue or two, the colours of anything else differ.
+        How far edges of colour have the dye's hue (1 all, 0 as many as chance would); NaN with
+        too few edges. A dye has one hue or lies between two, colours of anything else differ.
     brown : Brown
         Colour of brown deposits.
+    paler : float
+        Share of points that are browner than what was taken for clean, but so much brighter that
+        they can be no deposit, 0 to 1; rather that is itself dyed blue.
     """
 
     newer: Dye
@@ -45,28 +63,7 @@ class Stain:
     degrees: float
     agreement: float = math.nan
     brown: Brown = field(default_factory=usual_brown)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Colours:
-    """Changes of colour: by channel (log10), in hue angle, and their size."""
-
-    logs: Logs
-    angles: NDArray[np.float64]
-    sizes: NDArray[np.float64]
-
-    def where(self, chosen: NDArray[np.bool_]) -> _Colours:
-        return _Colours(self.logs[chosen], self.angles[chosen], self.sizes[chosen])
-
-
-def _colours(logs: Logs) -> _Colours:
-    ratios = logs[:, [0, 2]] - logs[:, [1]]
-    angles = np.degrees(np.arctan2(ratios[:, 1], ratios[:, 0]))
-    # Past 180 degrees lies green; keep the cut away from blue.
-    angles = np.where(angles < -120, angles + 360, angles)
-    red, green, blue = logs.T
-    sizes = np.maximum(np.maximum(red, green), blue) - np.minimum(np.minimum(red, green), blue)
-    return _Colours(logs, angles, sizes.astype(float))
+    paler: float = 0.0
 
 
 def stain_colour(
@@ -90,70 +87,114 @@ def stain_colour(
     brown = brown_colour(points.angles, points.sizes)
     weights = np.array(dye_weights(newer, brown.degrees), np.float32)
     ratios = points.logs[:, [0, 2]] - points.logs[:, [1]]
-    dyed = (ratios @ weights > DYED) | ((points.sizes > 0.15) & (points.angles > 40))
+    dyed = (ratios @ weights > DYED) | ((points.sizes > PLAIN) & (points.angles > 40))
     share = float(dyed.mean()) if len(dyed) else 0.0
-    pool = points.where(dyed | ((points.sizes > 0.15) & ~is_brown(points.angles)))
+    pool = points.where(dyed | ((points.sizes > PLAIN) & ~is_brown(points.angles)))
     if len(pool.sizes) < max(10, 0.002 * len(dyed)):
         return Stain(newer, older, share, math.nan, brown=brown)
     edges = _film_edges(samples, enamel, weights)
     dense = pool.where(pool.sizes >= np.quantile(pool.sizes, 0.6))
-    degrees = _hue(edges if len(edges.sizes) >= 40 else dense)
-    if not two_tone:
-        hue = min(max(degrees, rule["lowest_deg"]), rule["highest_deg"])
-        return Stain(_fitted(hue, edges), older, share, degrees, _agreement(edges, degrees), brown)
+    degrees = hue(edges if len(edges.sizes) >= FEW else dense)
+    bare, red = bare_edges(samples, enamel), reds(samples, enamel)
+    highest = rule["highest_deg" if two_tone else "highest_one_tone_deg"]
+    if not rule["lowest_deg"] <= degrees <= highest:
+        # Perhaps no dye's but that of a deposit, of dye over it, or of enamel unlike the rest.
+        shown = dye_hue(bare, highest, FEW)
+        if math.isnan(shown):
+            opposite = np.abs(points.angles - (brown.degrees + 180)) < BESIDE
+            # Dye would darken them; these are enamel, less yellow than what was taken for clean.
+            coloured = points.where((points.sizes > PLAIN) & ~(opposite & (red >= 0)))
+            shown = _without_edges(coloured, degrees, rule["least_share"] * len(dyed))
+        # So little of it that no dye is meant, whatever its hue.
+        degrees = shown if len(pool.sizes) >= rule["least_share"] * len(dyed) else math.nan
+    if math.isnan(degrees):
+        return Stain(newer, older, share, degrees, brown=_deposit(points, brown))
+    if two_tone:
+        newer, older = _two_dyes(pool, edges, dense, newer, older)
+        agreed = _agreement(bare, edges, newer.degrees, older.degrees)
+    else:
+        newer = _fitted(min(max(degrees, rule["lowest_deg"]), rule["highest_deg"]), edges)
+        agreed = _agreement(edges, edges, degrees, degrees)
+    paler = _too_pale(points, red, brown, older) if two_tone else 0.0
+    return Stain(newer, older, share, degrees, agreed, brown, paler)
+
+
+def _agreement(best: Colours, other: Colours, first_deg: float, last_deg: float) -> float:
+    """Agreement of the best edges; of others, if hardly any are that good."""
+    chosen = best.where(~is_brown(best.angles))
+    chosen = other if len(chosen.sizes) < FEW else chosen
+    return agreement(chosen, first_deg, last_deg) if len(chosen.sizes) >= MANY else math.nan
+
+
+def _two_dyes(
+    pool: Colours, edges: Colours, dense: Colours, newer: Dye, older: Dye
+) -> tuple[Dye, Dye]:
+    rule = plaque_rules()["dye"]
     split = _valley(pool, rule["split_deg"])
     fitted = []
-    for guess, low, high in ((newer, rule["lowest_deg"], split), (older, split, 150.0)):
-        hue = guess.degrees if low < guess.degrees < high else (low + high) / 2
+    for guess, low, high in ((newer, rule["lowest_deg"], split), (older, split, OLDEST_DEG)):
+        degrees = guess.degrees if low < guess.degrees < high else (low + high) / 2
         for source in (edges, dense):
             side = source.where((source.angles > low) & (source.angles <= high))
             if len(side.sizes) >= 30:
-                hue = _hue(side)
+                degrees = hue(side)
                 break
-        fitted.append(_fitted(hue, edges))
-    agreement = _agreement(edges, *(d.degrees for d in fitted))
-    return Stain(fitted[0], fitted[1], share, degrees, agreement, brown)
+        fitted.append(_fitted(degrees, edges))
+    return fitted[0], fitted[1]
 
 
-def _agreement(edges: _Colours, *hues: float) -> float:
-    if len(edges.angles) < 150:
-        return math.nan
-    away = np.min([np.abs(edges.angles - hue) for hue in hues], axis=0)
-    return float(np.mean(away < 22))
+def _without_edges(coloured: Colours, degrees: float, least: float) -> float:
+    """Hue by points alone: what they show to be no dye, or pink over brown; else as it was."""
+    rule = plaque_rules()["dye"]
+    newest = dye_hue(coloured, rule["split_deg"], max(10.0, least))
+    over_brown = BROWN_DEG[1] <= degrees < rule["lowest_deg"]
+    pink = over_brown and rule["lowest_deg"] <= newest <= rule["split_deg"]
+    return newest if math.isnan(newest) or pink else degrees
 
 
-def _points(samples: Mapping[int, Sample], enamel: Mapping[int, Enamel]) -> _Colours:
+def _too_pale(points: Colours, red: Logs, brown: Brown, older: Dye) -> float:
+    """Share of points that are browner than clean enamel, yet brighter than any deposit.
+
+    A deposit takes some red as well; where there is less of a blue film, red gains all the change.
+    """
+    browner = is_brown(points.angles) & (points.sizes > PLAIN)
+    if not browner.any():
+        return 0.0
+    deposit = -brown.neutral_share / (1 - brown.neutral_share)
+    less_blue = 1 / (1 - older.neutral_share)
+    gain = float(np.median(red[browner] / points.sizes[browner]))
+    return float(browner.mean()) if gain > (deposit + less_blue) / 2 else 0.0
+
+
+def _deposit(points: Colours, brown: Brown) -> Brown:
+    """Brown as it is where no dye can be meant: its own hue, whatever that is."""
+    own = points.where(is_brown(points.angles) & (points.sizes > PLAIN))
+    return Brown(hue(own), brown.neutral_share) if len(own.sizes) >= FEW else brown
+
+
+def _points(samples: Mapping[int, Sample], enamel: Mapping[int, Enamel]) -> Colours:
     """Colour of each point over its tooth's clean enamel (green's own shade left out)."""
     moved = [np.zeros((0, 3), np.float32)]
     for tooth, clean in enamel.items():
         ratios = samples[tooth].ratios - np.array(clean.ratios, np.float32)
         moved.append(np.insert(ratios, 1, 0, axis=1))
-    return _colours(np.concatenate(moved))
+    return colours_of(np.concatenate(moved))
 
 
 def _film_edges(
     samples: Mapping[int, Sample], enamel: Mapping[int, Enamel], weights: Logs
-) -> _Colours:
+) -> Colours:
     """Steps from clean enamel, or brown, into dye."""
     found = [np.zeros((0, 3), np.float32)]
     for tooth, clean in enamel.items():
         starts = samples[tooth].starts
         ratios = starts[:, [0, 2]] - starts[:, [1]] - np.array(clean.ratios, np.float32)
         found.append(samples[tooth].steps[np.abs(ratios @ weights) < 0.06])
-    edges = _colours(np.concatenate(found))
+    edges = colours_of(np.concatenate(found))
     return edges.where((edges.sizes > FILM_STEP) & ~is_brown(edges.angles))
 
 
-def _hue(colours: _Colours) -> float:
-    """Most common hue angle, weighted by the size of the change."""
-    edges = np.arange(-120.0, 241.0, 4.0)
-    counts, _ = np.histogram(colours.angles, edges, weights=colours.sizes)
-    peak = int(np.argmax(np.convolve(counts, [1, 2, 3, 2, 1], mode="same")))
-    near = np.abs(colours.angles - (edges[peak] + edges[peak + 1]) / 2) <= 14
-    return float(np.median(colours.angles[near])) if near.any() else float(edges[peak] + 2)
-
-
-def _valley(pool: _Colours, default: float) -> float:
+def _valley(pool: Colours, default: float) -> float:
     """Angle between two hues that both occur, else the conventional one."""
     edges = np.arange(0.0, 151.0, 3.0)
     counts, _ = np.histogram(pool.angles, edges, weights=pool.sizes)
@@ -170,7 +211,7 @@ def _valley(pool: _Colours, default: float) -> float:
     return float(centres[first + round(float(np.mean(lowest)))])
 
 
-def _fitted(degrees: float, edges: _Colours) -> Dye:
+def _fitted(degrees: float, edges: Colours) -> Dye:
     """Dye of a hue, its neutral share read at the edges of its films.
 
     What all three channels lose together across such an edge belongs to the dye.
