@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview.alignment import SWAP
+from perioview.comparison_labels import BLACK, labelled, line_px, outline_teeth, type_for
 from perioview.plaque_result import GLARE_CODE
-from perioview.regions_drawn import draw_outlines, draw_words, middle_of, unit_of
 
 if TYPE_CHECKING:
     from perioview.alignment import Alignment
@@ -95,53 +95,63 @@ def go_back_picture(later: Rgb, result: PhotoComparison) -> Rgb:
     shown = result.change_map > 0
     painted = table[result.change_map[shown]]
     canvas[shown] = np.round(STRENGTH * painted + (1 - STRENGTH) * canvas[shown]).astype(np.uint8)
-    unit = unit_of(canvas)
+    wide = canvas.shape[1]
     there = [t for t in result.teeth if (result.regions == t.tooth).any()]
-    draw_outlines(canvas, result.regions, (t.tooth for t in there), unit)
-    for tooth in there:
-        value = tooth.after.value
-        share = f"{value:.0f} % left" if math.isfinite(value) else "not known"
-        # What stays must not be hidden: the chip goes to the crown's free end.
-        draw_words(canvas, (str(tooth.tooth), share), _beside(result, tooth.tooth), unit)
-    return np.concatenate([canvas, _legend(canvas.shape[1], unit, there)])
+    outline_teeth(canvas, result.regions, (t.tooth for t in there), wide)
+    labels = {
+        t.tooth: (
+            str(t.tooth),
+            f"{t.after.value:.0f} % left" if math.isfinite(t.after.value) else "not known",
+        )
+        for t in there
+    }
+    return np.concatenate([labelled(canvas, result.regions, labels, wide), _legend(wide, there)])
 
 
-def _beside(result: PhotoComparison, tooth: int) -> tuple[float, float]:
-    """Place in the tooth's region farthest from the stain that stays, for the chip."""
-    region = result.regions == tooth
-    left = region & np.isin(result.change_map, (STAYS, NEW))
-    middle = np.array(middle_of(result.regions, tooth))
-    if not left.any():
-        return float(middle[0]), float(middle[1])
-    at = np.argwhere(region)
-    away = middle - np.argwhere(left).mean(axis=0)
-    far = at[int(((at - middle) @ away).argmax())]
-    row, col = 0.4 * middle + 0.6 * far
-    return float(row), float(col)
-
-
-def _legend(cols: int, unit: float, teeth: list[Any]) -> Rgb:
-    import cv2
-
-    unit = min(unit, cols / 620)
-    font, scale, stroke = cv2.FONT_HERSHEY_SIMPLEX, 0.45 * unit, max(1, round(unit))
-    line, pad = round(20 * unit), round(8 * unit)
-    strip = np.full((3 * line + 2 * pad, cols, 3), 255, np.uint8)
-
-    def write(text: str, x: int, y: int) -> int:
-        cv2.putText(strip, text, (x, y), font, scale, (0, 0, 0), stroke, cv2.LINE_AA)
-        return x + int(cv2.getTextSize(text, font, scale, stroke)[0][0])
-
-    x = pad
-    for code, name in NAMES.items():
-        box = strip[pad : pad + round(14 * unit), x : x + line]
-        box[:] = COLOURS[code]
-        box[[0, -1]] = 0
-        box[:, [0, -1]] = 0
-        x = write(name, x + line + pad // 2, pad + round(12 * unit)) + 2 * pad
+def _legend(cols: int, teeth: list[Any]) -> Rgb:
+    """What the colours mean and where to go back, in as many lines as the width asks for."""
     order = sorted((t for t in teeth if t.after.value >= 1), key=lambda t: -t.after.value)
-    named = ", ".join(f"{t.tooth} ({t.after.value:.0f} %)" for t in order[:8])
-    first = f"Go back to: {named}." if named else "Nothing stays on the teeth outlined."
-    write(first, pad, pad + line + round(12 * unit))
-    write("Stain shows nothing below the gum line.", pad, pad + 2 * line + round(12 * unit))
+    named = [f"{t.tooth} ({t.after.value:.0f} %)" for t in order[:8]]
+    said = ["Go back to:", *(f"{n}," for n in named[:-1]), f"{named[-1]}."] if named else []
+    letters = type_for(cols)
+    box, gap = round(1.4 * letters.capital_px), round(0.6 * letters.capital_px)
+    keys = [(code, name, box + gap + letters.width(name) + 2 * gap) for code, name in NAMES.items()]
+    space = letters.width("n")
+    words = [(0, word, letters.width(word) + space) for word in said]
+    lines = [
+        *_lines(keys, cols - gap),
+        *_lines(words or [(0, "Nothing stays on the teeth outlined.", 0)], cols - gap),
+        [(0, "Stain shows nothing below the gum line.", 0)],
+    ]
+    strip = np.full((len(lines) * letters.line_px + 2 * gap, cols, 3), 255, np.uint8)
+    for number, line in enumerate(lines):
+        across, base = gap, gap + number * letters.line_px + round(1.2 * letters.capital_px)
+        for code, text, width in line:
+            at = across
+            if code:
+                _key(strip, code, base, at, box, line_px(cols, 0.12))
+                at += box + gap
+            letters.write(strip, text, at, base, BLACK)
+            across += width
     return strip
+
+
+Piece = tuple[int, str, int]
+
+
+def _lines(pieces: list[Piece], cols: int) -> list[list[Piece]]:
+    """Pieces of some width in lines that are no longer than `cols`."""
+    lines: list[list[Piece]] = [[]]
+    for piece in pieces:
+        if lines[-1] and sum(p[2] for p in lines[-1]) + piece[2] > cols:
+            lines.append([])
+        lines[-1].append(piece)
+    return lines
+
+
+def _key(strip: Rgb, code: int, base: int, left: int, size: int, rim: int) -> None:
+    """Draw a colour of the legend, standing a little below the line of letters."""
+    bottom = base + size // 8
+    box = strip[bottom - size : bottom, left : left + size]
+    box[:] = 0
+    box[rim:-rim, rim:-rim] = COLOURS[code]

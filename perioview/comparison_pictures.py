@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from perioview.alignment import Alignment
-from perioview.regions_drawn import draw_outlines, draw_words, middle_of
+from perioview.comparison_labels import Type, labelled, outline_teeth, type_for
 from perioview.subtraction import (
     LOSS_RGB,
     Difference,
@@ -19,7 +19,7 @@ from perioview.subtraction import (
 )
 
 WIDE_PX = 900
-BAR_PX = 30
+"""Most columns of one of the pictures that stand side by side."""
 GAIN_SHOWN = (86, 180, 233)
 """Caption colour: the lighter blue of the same palette, since the darker is faint on black."""
 Picture = NDArray[np.uint8]
@@ -64,36 +64,56 @@ def photos_side_by_side(
     """
     drawn, known = aligned_later(later, earlier.shape[:2], alignment)
     drawn = np.where(known[..., None], np.clip(drawn, 0, 255), 0).astype(np.uint8)
-    pair = [np.ascontiguousarray(earlier).copy(), drawn]
+    pair = [_narrowed(np.ascontiguousarray(earlier)), _narrowed(drawn)]
     if shares is not None:
-        regions, found = shares
-        unit = pair[0].shape[1] / WIDE_PX
-        for which, picture in enumerate(pair):
-            draw_outlines(picture, regions, found, unit)
-            for tooth, both in found.items():
-                share = f"{both[which]:.0f} %" if math.isfinite(both[which]) else "not known"
-                draw_words(picture, (str(tooth), share), middle_of(regions, tooth), unit)
+        regions = _narrowed(shares[0], labels=True)
+        found = {t: both for t, both in shares[1].items() if (regions == t).any()}
+        pair = [_shares_written(pair, which, regions, found) for which in (0, 1)]
     white = (255, 255, 255)
     return _row([(pair[0], [("before", white)]), (pair[1], [("after, aligned", white)])])
 
 
+def _shares_written(
+    pair: list[Picture], which: int, regions: Any, found: dict[int, tuple[float, float]]
+) -> Picture:
+    wide = sum(picture.shape[1] for picture in pair)
+    # Both shares take the same room, so that the labels lie alike in both pictures.
+    said = {
+        tooth: tuple(f"{v:.0f} %" if math.isfinite(v) else "not known" for v in both)
+        for tooth, both in found.items()
+    }
+    picture = pair[which].copy()
+    outline_teeth(picture, regions, found, wide)
+    texts = {t: (str(t), both[which]) for t, both in said.items()}
+    room = {t: max(both, key=type_for(wide).width) for t, both in said.items()}
+    rooms = {t: (str(t), widest) for t, widest in room.items()}
+    return labelled(picture, regions, texts, wide, rooms, pair)
+
+
 def _row(parts: list[tuple[Any, list[tuple[str, tuple[int, int, int]]]]]) -> Picture:
-    return np.concatenate([_captioned(*part) for part in parts], axis=1)
+    pictures = [(_narrowed(picture), words) for picture, words in parts]
+    letters = type_for(sum(picture.shape[1] for picture, _ in pictures))
+    return np.concatenate([_captioned(*part, letters) for part in pictures], axis=1)
 
 
-def _captioned(picture: Any, words: list[tuple[str, tuple[int, int, int]]]) -> Any:
+def _narrowed(picture: Any, *, labels: bool = False) -> Any:
+    """A picture of at most `WIDE_PX` columns."""
     import cv2
 
     rows, cols = picture.shape[:2]
-    if cols > WIDE_PX:
-        size = (WIDE_PX, max(1, round(rows * WIDE_PX / cols)))
-        picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    bar = np.zeros((BAR_PX, picture.shape[1], 3), np.uint8)
-    across = 8
+    if cols <= WIDE_PX:
+        return picture
+    size = (WIDE_PX, max(1, round(rows * WIDE_PX / cols)))
+    how = cv2.INTER_NEAREST if labels else cv2.INTER_AREA
+    return cv2.resize(picture, size, interpolation=how)
+
+
+def _captioned(picture: Any, words: list[tuple[str, tuple[int, int, int]]], letters: Type) -> Any:
+    pad = round(0.6 * letters.capital_px)
+    bar = np.zeros((round(letters.capital_px) + 2 * pad, picture.shape[1], 3), np.uint8)
+    across = pad
     for text, colour in words:
-        font = cv2.FONT_HERSHEY_SIMPLEX
-        cv2.putText(bar, text, (across, 21), font, 0.6, colour, 1, cv2.LINE_AA)
-        across += cv2.getTextSize(text, font, 0.6, 1)[0][0] + 4
+        across = letters.write(bar, text, across, bar.shape[0] - pad, colour)
     framed = np.concatenate([bar, picture], axis=0)
     framed[:, -2:] = 0
     return framed

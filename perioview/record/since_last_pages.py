@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from typing import Any
 
+from perioview.comparison_labels import COLUMN_MM
 from perioview.record.pages import grid, heading, text
 from perioview.record.picture import jpeg
 from perioview.record.since_last import SinceLast
@@ -29,7 +30,12 @@ def _picture(pdf: Any, file: str, data: bytes) -> None:
     from PIL import Image
 
     picture = Image.open(io.BytesIO(data)).convert("RGB")
-    width = min(180.0, 100.0 * picture.width / picture.height)
+    # Narrower than the column its words would be too small; a page has room for 200 mm.
+    width = min(
+        180.0,
+        max(COLUMN_MM, 100.0 * picture.width / picture.height),
+        200.0 * picture.width / picture.height,
+    )
     heading(pdf, file, 1, width * picture.height / picture.width + 12)
     pdf.image(
         io.BytesIO(jpeg(np.asarray(picture))), w=width, x=(210 - width) / 2,
