@@ -94,7 +94,7 @@ class RoundActions:
         """Record that this tooth shows no radiographic loss."""
         session, number = self.marking.session, self.tooth()
         if session is not None and number is not None:
-            measured = [s for s in session.sites(number) if session.site_stage(s) in LOSS]
+            measured = [s for s in session.staged(number)[0] if session.site_stage(s) in LOSS]
             if measured:
                 worst = max(measured, key=lambda s: s.bone_loss_pct.value)
                 self.say(

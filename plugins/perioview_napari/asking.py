@@ -46,7 +46,7 @@ def words(session: Session, pointing: bool, more_images: bool) -> str:
         named = "" if root == "single" else f", {root} root"
         return f"Point at: {state.cursor.tooth}{named}. Click midway along it"
     step = asked(session, pointing)
-    if step is not None and step.landmark == "ruler" and state.open(step):
+    if step is not None and step.landmark == "ruler" and state.mark_at(step) is None:
         return ruler_words(state, step)
     said = banner(session, step)
     done = state.cursor is None and bool(state.roots)
@@ -55,7 +55,12 @@ def words(session: Session, pointing: bool, more_images: bool) -> str:
 
 def ruler_words(state: RoundState, step: Step) -> str:
     """Say which end or edge of a ruler is clicked next, and how many there are."""
-    edges = [s for s in state.extra if s.landmark == "ruler" and s.object == step.object]
+    left_out = {s.step for s in state.skips} - {step}
+    edges = [
+        s
+        for s in state.extra
+        if s.landmark == "ruler" and s.object == step.object and s not in left_out
+    ]
     at = edges.index(step) + 1 if step in edges else 1
     if len(edges) == 2:
         length = abs((edges[1].mm or 0.0) - (edges[0].mm or 0.0))

@@ -9,6 +9,7 @@ from qtpy.QtWidgets import QComboBox, QGridLayout, QLabel, QLineEdit, QWidget
 
 from perioview.marking_round import tooth_views
 from perioview.teeth import SPECIES
+from perioview_napari.sections import narrow
 
 NO_VIEW = "or a view"
 NO_SPECIES = "species?"
@@ -25,6 +26,7 @@ class Chooser(QWidget):
     def __init__(self) -> None:
         super().__init__()
         self.images = QComboBox()
+        self.images.setToolTip("The radiograph or photograph shown")
         self.images.activated.connect(self.image_chosen)
         self.species = QComboBox()
         self.species.addItems([NO_SPECIES, *SPECIES])
@@ -37,19 +39,15 @@ class Chooser(QWidget):
         self.views.setToolTip("Teeth in view, by the name of the view")
         self.views.activated.connect(self._view)
         for box, least in ((self.images, 8), (self.species, 3), (self.views, 4)):
-            # Long names must not widen the panel; the list itself shows them whole.
-            box.setSizeAdjustPolicy(
-                QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon
-            )
-            box.setMinimumContentsLength(least)
+            narrow(box, least)
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
         # File names are long, and tell one radiograph from another by their end.
-        grid.addWidget(QLabel("Image"), 0, 0)
-        grid.addWidget(self.images, 0, 1, 1, 3)
+        grid.addWidget(self.images, 0, 0, 1, 2)
+        grid.addWidget(self.species, 0, 2)
         grid.addWidget(QLabel("Teeth"), 1, 0)
-        for column, part in enumerate((self.teeth, self.views, self.species), start=1):
-            grid.addWidget(part, 1, column)
+        grid.addWidget(self.teeth, 1, 1)
+        grid.addWidget(self.views, 1, 2)
         grid.setColumnStretch(1, 1)
 
     def _view(self, index: int) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ from perioview_napari.convert import image_of_layer, is_perioview_image
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import marking_panel, open_marking_panel
 from perioview_napari.point_pairs import PointPairs
-from perioview_napari.sections import scrolled
+from perioview_napari.sections import narrow, scrolled
 from perioview_napari.work import in_background
 
 LATER = "later, laid on earlier"
@@ -47,6 +48,7 @@ class ComparePanel(BesideMarking):
         super().__init__()
         self.viewer = napari_viewer
         self.worker: Any = None
+        self._asked = 0
         self.pairs: PointPairs | None = None
         self.alignment: tuple[Any, Any, Alignment] | None = None
         self._closed = False
@@ -72,7 +74,7 @@ class ComparePanel(BesideMarking):
 
     def _build(self) -> None:
         self.setMinimumWidth(330)
-        self.earlier, self.later = QComboBox(), QComboBox()
+        self.earlier, self.later = narrow(QComboBox()), narrow(QComboBox())
         opener = QPushButton("Open an earlier visit beside this one…")
         opener.clicked.connect(self._ask_folder)
         form = QFormLayout()
@@ -188,6 +190,9 @@ class ComparePanel(BesideMarking):
             panel.set_marking(panel.marks_on.isChecked() and not on)
             panel.marking.overlay.setVisible(not on)
         if not on:
+            if panel is not None:
+                panel.marking.rescale()
+                panel.marking.seeing.fit()
             return
         chosen = self._chosen()
         if chosen is None:
@@ -231,7 +236,16 @@ class ComparePanel(BesideMarking):
 
         self.say("aligning…")
         self.carry.setEnabled(False)
-        self.worker = in_background(task, lambda got: self._show(chosen, *got), self.say)
+        self._asked += 1
+        asked = self._asked
+
+        def if_latest(act: Callable[[Any], None]) -> Callable[[Any], None]:
+            # An answer about images chosen before must not be read as one about these.
+            return lambda answer: act(answer) if asked == self._asked else None
+
+        self.worker = in_background(
+            task, if_latest(lambda got: self._show(chosen, *got)), if_latest(self.say)
+        )
 
     def _marked(self, layer: Any) -> Marked:
         """Take the marks of a layer, as far as they are known."""

@@ -113,7 +113,12 @@ class CorrectTools:
     def undo(self) -> None:
         """Take the last change of the outlines back."""
         try:
-            done = self.panel.regions().undo()
+            regions = self.panel.regions()
+            before = set(regions.teeth)
+            done = regions.undo()
+            # The next click outlines again what is no more.
+            for number in sorted(before - set(regions.teeth))[:1]:
+                self.panel.number.setValue(number)
         except InputRefused as error:
             self.panel.say(str(error))
             return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from qtpy.QtCore import QTimer
-from qtpy.QtWidgets import QDockWidget, QWidget
+from qtpy.QtWidgets import QDockWidget, QMainWindow, QWidget
 
 
 def dock_of(widget: QWidget) -> QDockWidget | None:
@@ -41,7 +41,8 @@ class BesideMarking(QWidget):
         other = None if panel is None else dock_of(panel)
         if own is None or other is None or own is other:
             return
-        window = self.viewer.window._qt_window
+        window = other.parent()
+        assert isinstance(window, QMainWindow)
         size = window.size()
         if own not in window.tabifiedDockWidgets(other):
             window.tabifyDockWidget(other, own)

@@ -16,7 +16,7 @@ def _docked(viewer: Any, kind: type[Panel]) -> Panel | None:
     for docked in viewer.window.dock_widgets.values():
         panel = docked if isinstance(docked, kind) else docked.findChild(kind)
         if panel is not None:
-            return panel  # type: ignore[no-any-return]
+            return panel
     return None
 
 

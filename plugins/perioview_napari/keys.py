@@ -37,10 +37,10 @@ MARKING, UNREADY, PHOTO, NOTHING = "M", "T", "P", ""
 """What is shown; with NOTHING open, or marking off, no key of ours works."""
 
 KEYS = (
-    KeyAction("K", "keep", "keep proposals, doubtful too", "K, Shift+K"),
+    KeyAction("K", "keep", "keep proposals: sure, all", "K, Shift+K"),
     KeyAction("Shift+K", "keep_doubtful"),
     KeyAction(".", "point", "point at whole roots", states="MT"),
-    KeyAction("N", "skip", "skip: not visible, say why", "N, Shift+N"),
+    KeyAction("N", "skip", "skip: unseen, say why", "N, Shift+N"),
     KeyAction("Shift+N", "skip_for"),
     KeyAction("Q", "no_loss", "no radiographic loss: tooth"),
     KeyAction("U", "undo", "undo, redo", "U, Shift+U", states="MT"),
@@ -48,7 +48,7 @@ KEYS = (
     KeyAction("Up", "back", "back, forward one mark", "Up, Down"),
     KeyAction("Down", "forward"),
     KeyAction("J", "jump", "jump to a tooth", states="MT"),
-    KeyAction("W", "remove", "remove the mark asked for"),
+    KeyAction("W", "remove", "remove this mark"),
     KeyAction("Shift+Up", "nudge_up", "nudge the mark", "Shift+arrows"),
     KeyAction("Shift+Down", "nudge_down"),
     KeyAction("Shift+Left", "nudge_left"),
@@ -66,8 +66,8 @@ KEYS = (
     KeyAction("F5", "darker", "darker, brighter", "F5, F6", states="MTP"),
     KeyAction("F6", "brighter", states="MTP"),
     KeyAction("F7", "snap", "marks settle on edges", states="MT"),
-    KeyAction("F11", "plaque", "measure plaque on a photo", states="MTP"),
-    KeyAction("F12", "ruler", "scale: click a probe's bands", states="MT"),
+    KeyAction("F11", "plaque", "plaque on a photo", states="MTP"),
+    KeyAction("F12", "ruler", "scale by a probe", states="MT"),
     KeyAction("H", "keys", "hide or show this list", states="MTP"),
 )
 

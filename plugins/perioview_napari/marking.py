@@ -355,7 +355,7 @@ class Marking(QObject):
             if changes and session.round.state != before:
                 words = said or change_words(before, session.round.state)
                 if session.calibration != scale:
-                    words = f"Scale now: {scale_gist(session.calibration)}. {BACK}"
+                    words = f"Scale now: {scale_gist(session.calibration)}. {said or BACK}"
                 self.message.emit(words, False)
         except InputRefused as fault:
             self.message.emit(str(fault), True)

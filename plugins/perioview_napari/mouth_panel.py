@@ -35,6 +35,7 @@ from perioview_napari.convert import is_perioview_image
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import open_marking_panel
 from perioview_napari.procedure_list import ProcedureList
+from perioview_napari.report_button import ReportButton
 from perioview_napari.visits import visit_of_viewer
 from perioview_napari.work import in_background
 
@@ -147,13 +148,17 @@ class MouthPanel(BesideMarking):
         self.line.setPlaceholderText("call the tooth, then Enter")
         self.line.setStyleSheet("font-size: 18px; padding: 6px")
         self.line.returnPressed.connect(self.take_line)
-        self.message = QLabel(HELP)
+        self.message = QLabel("")
         self.message.setWordWrap(True)
+        self.message.setStyleSheet("font-size: 14px")
+        self.help = QLabel(HELP)
+        self.help.setWordWrap(True)
+        self.help.setStyleSheet("color: #9ad0f5")
         self.charted = QPlainTextEdit()
         self.charted.setReadOnly(True)
         chart = QWidget()
         inside = QVBoxLayout(chart)
-        for part in (self.at, self.line, self.message, self.charted):
+        for part in (self.at, self.line, self.message, self.charted, self.help):
             inside.addWidget(part)
         self.map = MouthMap(self.go_to_tooth)
         self.open_title = QLabel("")
@@ -169,7 +174,8 @@ class MouthPanel(BesideMarking):
         renew.clicked.connect(self.measure_again)
         closing = QWidget()
         inside = QVBoxLayout(closing)
-        for part in (self.open_title, self.list, following, renew):
+        self.report = ReportButton(self.report_of)
+        for part in (self.open_title, self.list, following, renew, self.report):
             inside.addWidget(part)
         self.tabs = QTabWidget()
         self.tabs.addTab(chart, "Call out")
@@ -278,6 +284,10 @@ class MouthPanel(BesideMarking):
         if self.folder is not None:
             self.procedure.show_visit(self.folder, examination.visit)
         self._fill()
+
+    def report_of(self) -> tuple[Path, int] | None:
+        """Return the visit the report is made of, and how many points are still open."""
+        return None if self.folder is None else (self.folder, len(self.gaps))
 
     def _steps_changed(self, visit: Visit) -> None:
         if self.examination is not None:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from qtpy.QtCore import Signal
+from qtpy.QtCore import Qt, Signal
 from qtpy.QtGui import QColor
 from qtpy.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
 
 from perioview.bone_loss import Site
 from perioview_napari.drawing import STAGE_COLOURS, site_text
 
-COLUMNS = (("tooth", 40), ("root, side", 118), ("loss", 66), ("mm", 66), ("stage", 42))
+COLUMNS = (("tooth", 38), ("root, side", 100), ("loss", 70), ("mm", 72), ("stage", 40))
 Key = tuple[int, str, str]
 
 
@@ -29,7 +29,9 @@ class NumbersTable(QTableWidget):
         self.setSelectionMode(QTableWidget.SelectionMode.NoSelection)
         for i, (_, width) in enumerate(COLUMNS):
             self.setColumnWidth(i, width)
-        # The longest names, such as mesiopalatal, take what room the numbers leave.
+        # Always there: come and gone, it would change what fits into the column of names.
+        self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
+        # The longest names, such as mesiopalatal, wrap in what room the numbers leave.
         self.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
         self.cellClicked.connect(self._clicked)
 
@@ -44,6 +46,7 @@ class NumbersTable(QTableWidget):
         self.rows = {(s.tooth, s.root, s.side): i for i, s in enumerate(shown)}
         self.setRowCount(len(shown))
         self.update_sites(shown, stage)
+        self.resizeRowsToContents()
 
     def update_sites(self, sites: Iterable[Site], stage: Callable[[Site], str]) -> None:
         """Show these sites anew where they have a row."""

@@ -11,6 +11,7 @@ from qtpy.QtWidgets import QComboBox, QFormLayout, QPushButton
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
 from perioview_napari.plaque_regions import drawn_at
+from perioview_napari.sections import narrow
 from perioview_napari.stays import STAYS, compared_with, fill_table, in_words
 from perioview_napari.work import in_background
 
@@ -25,7 +26,7 @@ class OtherPhoto:
 
     def __init__(self, panel: Any) -> None:
         self.panel = panel
-        self.chosen = QComboBox()
+        self.chosen = narrow(QComboBox())
         self.chosen.setToolTip("a photo of the same mouth whose teeth are outlined already")
         self.rows = QFormLayout()
         self.rows.addRow("outlined photo", self.chosen)
@@ -77,7 +78,7 @@ class OtherPhoto:
         if source is photo or other_file == file:
             raise InputRefused(
                 f"{image.name}: is the photo in view; choose the outlined one beside "
-                "'outlined photo', and click the other in the list of layers."
+                "'outlined photo', and go to the other with PgDown."
             )
         path = drawn_at(other_file)
         if not path.is_file():

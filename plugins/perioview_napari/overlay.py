@@ -13,11 +13,12 @@ from qtpy.QtWidgets import QWidget
 from perioview_napari.key_strip import KeyStrip
 from perioview_napari.shapes import Caption, Chip, Dot, Drawing, Line
 
-CHIP_PX = 13
 CHIP_GAP = 14.0
 MARK_PX = 9.0
 DOT_PX = 3.5
 BANNER = 34.0  # height of the words on top
+TALL = 850
+"""Height in px of a canvas from which labels and keys are larger: it is looked at from farther."""
 DARK = QColor(15, 15, 15, 215)
 
 
@@ -63,7 +64,7 @@ class Overlay(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         font = QFont(self.font())
-        font.setPixelSize(CHIP_PX)
+        font.setPixelSize(15 if self.height() >= TALL else 13)
         painter.setFont(font)
         if self.affine is not None:
             for line in self.drawing.lines:
@@ -74,6 +75,7 @@ class Overlay(QWidget):
                 self._caption(painter, caption, QFontMetricsF(font))
             self._chips(painter, QFontMetricsF(font))
         self._banner(painter)
+        self.keys.large = self.height() >= TALL
         self.keys.paint(painter, self.width(), self.height(), self.font())
         painter.end()
 
@@ -175,8 +177,8 @@ class Overlay(QWidget):
         """The words on top: what comes next, and beside it, or below, what waits to be kept."""
         left, top = 8.0, 8.0
         for text, pixels, colour in (
-            (self.drawing.banner, 17, "#ffffff"),
-            (self.drawing.note, 13, "#ffcf70"),
+            (self.drawing.banner, 18, "#ffffff"),
+            (self.drawing.note, 14, "#ffcf70"),
         ):
             if not text:
                 continue
@@ -198,6 +200,7 @@ class Overlay(QWidget):
 
     def keys_height(self) -> float:
         """Return the height of the strip of keys at the foot of the canvas, in its pixels."""
+        self.keys.large = self.height() >= TALL
         return self.keys.height(self.width(), self.font())
 
     @property

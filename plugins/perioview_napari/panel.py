@@ -6,7 +6,7 @@ import contextlib
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import Qt
+from qtpy.QtCore import Qt, QTimer
 from qtpy.QtWidgets import QCheckBox, QHBoxLayout, QWidget
 
 from perioview.errors import InputRefused
@@ -16,7 +16,7 @@ from perioview.teeth import tooth as tooth_of
 from perioview_napari import keys
 from perioview_napari.actions import RoundActions
 from perioview_napari.chooser import Chooser
-from perioview_napari.convert import image_of_layer
+from perioview_napari.convert import image_of_layer, is_perioview_image
 from perioview_napari.marking import Marking
 from perioview_napari.numbers_table import NumbersTable
 from perioview_napari.round_buttons import RoundButtons
@@ -62,6 +62,7 @@ class MarkingPanel(QWidget):
         self.visits = Visits()
         self.marking = Marking(napari_viewer, self.visits.marks_path)
         self._opening = False
+        self._waiting = False
         self.actions = RoundActions(self.marking, self.say)
         self.window_actions = WindowActions(self)
         self.setStyleSheet(STYLE)
@@ -195,6 +196,21 @@ class MarkingPanel(QWidget):
             self.fill()
         elif not shown and not self._opening:
             self.show_layer(layers[0])
+        elif not self._opening and event is not None and event.type == "inserted":
+            self._opened_meanwhile(event.value)
+
+    def _opened_meanwhile(self, layer: Any) -> None:
+        """Show what was dragged into the window: it would lie over the marks at its own scale."""
+        if not is_perioview_image(layer) or not layer.visible or self._waiting:
+            return
+
+        def show() -> None:
+            self._waiting = False
+            if layer in self.viewer.layers and layer.visible and self.marking.active:
+                self.show_layer(layer)
+
+        self._waiting = True
+        QTimer.singleShot(0, show)
 
     def show_layer(self, layer: Any, species: str | None = None) -> None:
         """Show a radiograph and its marking."""
@@ -304,7 +320,10 @@ class MarkingPanel(QWidget):
             self.say(str(fault), True)
             return
         label = label or free_label(session.round.marks)
-        self.marking.act(lambda: ask_for_ruler(session.round, ruler_steps(distances, label)))
+        self.marking.act(
+            lambda: ask_for_ruler(session.round, ruler_steps(distances, label)),
+            said="One click each, in this order; the wheel zooms in.",
+        )
 
     def use_scale(self, mm_per_px: float | None) -> None:
         """Use a typed scale, or go back to ruler and file with None."""
@@ -365,11 +384,13 @@ class MarkingPanel(QWidget):
         """Show the whole state anew."""
         session = self.marking.session
         self.next.setText(self.marking.words())
+        self.buttons.show_state(self.marking.state)
         if session is None:
             self.progress.setText(HOW_TO_MARK_A_PHOTO if self.marking.photo else "")
             self._show_scale(None)
             self.table.fill((), str)
             self.chooser.show_species(None)
+            self.chooser.show_teeth(())
             return
         self.chooser.show_species(session.species)
         self.chooser.show_teeth(n for n, _ in session.round.state.roots)

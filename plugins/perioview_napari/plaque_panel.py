@@ -35,6 +35,7 @@ from perioview_napari.work import in_background
 
 MAP = "plaque map"
 ASK_OUTLINES = "Press 'Outline teeth by a click', then click each crown; then 'Measure plaque'."
+DOUBTFUL = " Its edge is doubtful (orange): 'Keep as is' if it is right, else Paint or Erase."
 COLUMNS = ("tooth", "plaque %", "gum half", "crown half", "notes")
 
 
@@ -100,6 +101,8 @@ class PlaquePanel(BesideMarking):
         self.table = QTableWidget(0, len(COLUMNS))
         self.table.setHorizontalHeaderLabels(COLUMNS)
         self.table.verticalHeader().setVisible(False)
+        self.table.horizontalHeader().setStretchLastSection(True)
+        self.table.resizeColumnsToContents()
         caution = QLabel("Stain shows nothing below the gum line.")
         self.opener = QPushButton("Open this visit's photographs")
         self.opener.clicked.connect(self.open_photos)
@@ -288,7 +291,7 @@ class PlaquePanel(BesideMarking):
 
         def done(outline: Any) -> None:
             regions.take(number, outline.mask, sure=outline.sure)
-            unsure = "" if outline.sure else " Its edge is doubtful (orange): look twice."
+            unsure = "" if outline.sure else DOUBTFUL
             self.say(f"{number} outlined.{unsure}")
             if number in before:
                 return

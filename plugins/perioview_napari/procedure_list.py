@@ -3,16 +3,32 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QInputDialog, QLabel, QListWidget, QListWidgetItem, QVBoxLayout, QWidget
+from qtpy.QtWidgets import (
+    QInputDialog,
+    QLabel,
+    QListWidget,
+    QListWidgetItem,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
 
 from perioview.errors import InputRefused
 from perioview.procedure import Step, checklist, is_step, pack_count, ticked, unticked
 from perioview.visit import Visit
+
+LIST_STYLE = """
+QListWidget { font-size: 14px; }
+QListWidget::item { padding: 2px; }
+QListWidget::indicator { width: 15px; height: 15px; border: 2px solid #c4c4c4; border-radius: 3px; }
+QListWidget::indicator:checked { background: #1f7fbf; border-color: #9ad0f5; }
+"""
 
 
 class ProcedureList(QWidget):
@@ -32,18 +48,30 @@ class ProcedureList(QWidget):
         self.steps: tuple[Step, ...] = ()
         self.list = QListWidget()
         self.list.setWordWrap(True)
-        self.list.setStyleSheet("font-size: 14px")
+        # An empty box must be seen on the dark list.
+        self.list.setStyleSheet(LIST_STYLE)
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.list.setResizeMode(QListWidget.ResizeMode.Adjust)
+        self.list.setTextElideMode(Qt.TextElideMode.ElideNone)
         self.list.itemChanged.connect(self._ticked)
         self.packs = QLabel("")
+        self.packs.setWordWrap(True)
+        self.back = QPushButton("Take the last tick back")
+        self.back.setEnabled(False)
+        self.back.clicked.connect(self.undo)
+        self._before: list[tuple[Mapping[str, Any], ...]] = []
         self.message = QLabel("")
         self.message.setWordWrap(True)
         box = QVBoxLayout(self)
-        for part in (self.list, self.packs, self.message):
+        for part in (self.list, self.back, self.packs, self.message):
             box.addWidget(part)
 
     def show_visit(self, folder: Path, visit: Visit) -> None:
         """List the steps of a visit folder."""
+        if folder != self.folder:
+            self._before.clear()
         self.folder, self.visit = folder, visit
+        self.back.setEnabled(bool(self._before))
         self.steps = checklist()
         self.list.blockSignals(True)
         self.list.clear()
@@ -62,6 +90,8 @@ class ProcedureList(QWidget):
         removed = "?" if count.removed is None else count.removed
         verdict = "" if count.all_out else "  —  NOT ALL OUT"
         self.packs.setText(f"pharyngeal packs: {placed} in, {removed} out{verdict}")
+        colour = "#8fd694" if count.all_out else "#ff9d9d"
+        self.packs.setStyleSheet(f"font-size: 16px; font-weight: 600; color: {colour}")
 
     def _ticked(self, item: QListWidgetItem) -> None:
         step = self.steps[self.list.row(item)]
@@ -73,10 +103,10 @@ class ProcedureList(QWidget):
 
     def _asked(self, step: Step) -> tuple[str, int | None]:
         if step.asks == "count":
-            number, good = QInputDialog.getInt(self, step.name, "how many", 1, 0, 9)
+            number, good = QInputDialog.getInt(self, step.name, f"{step.name}: how many", 1, 0, 9)
             return "", number if good else None
         if step.asks:
-            text, _ = QInputDialog.getText(self, step.name, step.asks)
+            text, _ = QInputDialog.getText(self, step.name, f"{step.name}: {step.asks}")
             return text, None
         return "", None
 
@@ -91,14 +121,21 @@ class ProcedureList(QWidget):
         if self.visit is not None:
             self._keep(lambda v: replace(v, steps=unticked(v.steps, step)))
 
-    def _keep(self, change: Callable[[Visit], Visit]) -> None:
+    def undo(self) -> None:
+        """Take the last tick back, with the times as they were."""
+        if self._before:
+            steps = self._before.pop()
+            self._keep(lambda v: replace(v, steps=steps), remember=False)
+
+    def _keep(self, change: Callable[[Visit], Visit], *, remember: bool = True) -> None:
         from perioview.files.visit_folder import read_visit, write_visit
 
         if self.folder is None:
             return
         try:
             # Read again: the file may have been changed elsewhere meanwhile.
-            visit = change(read_visit(self.folder))
+            read = read_visit(self.folder)
+            visit = change(read)
             write_visit(self.folder, visit)
         except InputRefused as error:
             self.message.setText(str(error))
@@ -106,5 +143,7 @@ class ProcedureList(QWidget):
                 self.show_visit(self.folder, self.visit)
             return
         self.message.setText("")
+        if remember:
+            self._before.append(tuple(read.steps))
         self.show_visit(self.folder, visit)
         self.changed(visit)

@@ -36,7 +36,7 @@ from perioview_napari.convert import image_of_layer, is_perioview_image
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import marking_panel
 from perioview_napari.proposed import Proposed
-from perioview_napari.sections import scrolled
+from perioview_napari.sections import narrow, scrolled
 from perioview_napari.session import Session
 
 PASSES = 3
@@ -95,7 +95,7 @@ class RepeatPanel(BesideMarking):
         self.setMinimumWidth(330)
         self.observer = QLineEdit()
         self.observer.setPlaceholderText("who marks, such as AB")
-        self.images = QComboBox()
+        self.images = narrow(QComboBox())
         self.passes = QSpinBox()
         self.passes.setRange(LEAST_PASSES, 20)
         self.passes.setValue(PASSES)

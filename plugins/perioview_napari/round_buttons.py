@@ -10,6 +10,7 @@ from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QGridLayout, QMenu, QPushButton, QWidget
 
 from perioview.marking_round import SKIP_REASONS
+from perioview_napari import keys
 
 ENTRIES = (
     ("Keep proposals  K", "keep"),
@@ -54,6 +55,11 @@ class RoundButtons(QWidget):
         skipping.customContextMenuRequested.connect(
             lambda at: self.ask_reason(skipping.mapToGlobal(at))
         )
+
+    def show_state(self, state: str) -> None:
+        """Offer only what does something in a state, as in `keys`."""
+        for action, button in self.buttons.items():
+            button.setEnabled(keys.works(action, state))
 
     def reasons(self) -> QMenu:
         """Return the menu of reasons, each with a digit to press."""

@@ -8,7 +8,7 @@ BACK = "U takes it back."
 
 
 def change_words(before: RoundState, after: RoundState) -> str:
-    """Say what an action did to the marking of a radiograph.
+    """Say what an action did to the marking of a radiograph; nothing where it only moved on.
 
     Parameters
     ----------
@@ -29,7 +29,7 @@ def change_words(before: RoundState, after: RoundState) -> str:
     if after.roots != before.roots:
         teeth = ", ".join(str(number) for number, _ in after.roots)
         return f"Teeth in view: {teeth}. {BACK}" if teeth else f"No teeth in view. {BACK}"
-    return "Saved."
+    return ""
 
 
 def _kept(state: RoundState) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import QFrame, QLabel, QScrollArea, QToolButton, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QComboBox, QFrame, QLabel, QScrollArea, QToolButton, QVBoxLayout, QWidget
 
 
 class Section(QWidget):
@@ -71,6 +71,13 @@ def wrapped(name: str = "", lines: int = 0) -> QLabel:
         label.setMinimumHeight(lines * label.fontMetrics().lineSpacing() + 6)
         label.setAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft)
     return label
+
+
+def narrow(box: QComboBox, least: int = 8) -> QComboBox:
+    """Let long entries not widen the panel; the list itself shows them whole."""
+    box.setSizeAdjustPolicy(QComboBox.SizeAdjustPolicy.AdjustToMinimumContentsLengthWithIcon)
+    box.setMinimumContentsLength(least)
+    return box
 
 
 def scrolled(panel: QWidget) -> QVBoxLayout:

@@ -26,7 +26,7 @@ def visit_form() -> Container[Any]:
             FileEdit(name="parent", label="make the folder in", mode="d"),
             LineEdit(name="folder", label="name of the folder"),
             LineEdit(name="patient", label="patient number"),
-            LineEdit(name="name", label="name (family^given)"),
+            LineEdit(name="name", label="name (family, given)"),
             RadioButtons(name="species", choices=SPECIES, orientation="horizontal", value="dog"),
             LineEdit(name="breed"),
             DateEdit(name="date", label="date of the visit", value=dt.date.today()),
@@ -59,12 +59,17 @@ def visit_from_form(form: Container[Any]) -> Path:
     new_visit(
         folder,
         patient=values["patient"],
-        name=values["name"],
+        name=dicom_name(values["name"]),
         species=values["species"],
         images=[p for p in values["images"] if Path(p).is_file()],
         visit=visit,
     )
     return folder
+
+
+def dicom_name(typed: str) -> str:
+    """Return a name as DICOM writes it; ``Sample, Pip`` becomes ``Sample^Pip``."""
+    return typed if "^" in typed else "^".join(part.strip() for part in typed.split(",", 1))
 
 
 def new_visit_dialog(parent: Any) -> Path | None:
