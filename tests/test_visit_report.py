@@ -26,6 +26,7 @@ from perioview.record.destination import destination_from
 from perioview.record.entered import Entered
 from perioview.record.findings import findings
 from perioview.record.history import history
+from perioview.record.outbox import send, write_outbox
 from perioview.record.region_outlines import filled, outlines
 from perioview.record.visit_record import visit_record
 from perioview.record.visit_report import (
@@ -208,6 +209,21 @@ def test_a_changed_chart_replaces_and_a_missing_one_unsays_nothing(
     assert held.chart is not None and held.chart.rows[1].probing_depth_mm == 7.5
 
 
+def test_two_charts_that_do_not_know_of_each_other_are_told(
+    whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    archive = tmp_path / "archive"
+    assert main(["attach", str(whole), "--to", str(archive)]) == 0
+    exam = examine(whole)
+    other = dataclasses.replace(exam, chart=Chart(exam.chart.rows[:4], exam.chart.columns))
+    (apart,) = (o for o in visit_record(other) if is_visit_report(o))
+    send(write_outbox(tmp_path / "o", [apart]), destination_from(str(archive)))
+    capsys.readouterr()
+    rebuilt(str(archive), tmp_path / "again")
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "holds 2 charts of this visit" in line and line.endswith("is taken.")
+
+
 def test_it_is_no_measurement_and_history_passes_over_it(whole: Path) -> None:
     objects = visit_record(examine(whole))
     reports = [o for o in objects if o.Modality == "SR"]
@@ -270,8 +286,6 @@ def test_an_image_the_archive_lost_is_named(
     # As if an archive had never had the second film: its own copy without that image.
     lost = pydicom.dcmread(folder / "images" / "right-lower-canine.dcm").SOPInstanceUID
     other = tmp_path / "other"
-    from perioview.record.outbox import send, write_outbox
-
     kept = [
         d
         for d in destination_from(str(archive)).objects(PATIENT, _study(archive))

@@ -22,7 +22,7 @@ from perioview.record.history import (
 )
 from perioview.record.identity import MAKER
 from perioview.record.region_outlines import filled
-from perioview.record.visit_report import entered_from_report, newest_visit_report
+from perioview.record.visit_report import current_visit_reports, entered_from_report
 from perioview.visit import Visit
 
 _LABEL = re.compile(r"(before|after) cleaning, dye: ([\w-]+)")
@@ -45,7 +45,7 @@ def reopened(
     Returns
     -------
     list of str
-        What the record does not hold, in at most two lines.
+        What the record does not hold in one line, then what else is to be known.
 
     Raises
     ------
@@ -61,9 +61,15 @@ def reopened(
         for row in (*made.images, *made.photos)
     }
     files = {str(h.SOPInstanceUID): file for file, h in headers.items()}
-    report = newest_visit_report(reports)
+    current = current_visit_reports(reports)
+    report = current[-1] if current else None
     said = Entered(Visit({})) if report is None else entered_from_report(report)
     visit, lost = _visit(made, said, files, headers, given)
+    if report is not None and len(current) > 1:
+        lost.append(
+            f"the record holds {len(current)} charts of this visit that do not know of each other; "
+            f"report {report.SOPInstanceUID} is taken."
+        )
     marked = {image_uid(r): r for r in current_reports(r for r in reports if is_report(r))}
     uids = {file: uid for uid, file in files.items()}
     images = [_with_marks(folder, row, marked.get(uids[row["file"]])) for row in visit.images]

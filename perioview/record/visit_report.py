@@ -145,9 +145,14 @@ def is_visit_report(dataset: Dataset) -> bool:
     )
 
 
+def current_visit_reports(reports: Iterable[Dataset]) -> list[Dataset]:
+    """Reports of what was entered that no other replaces: several only where two attached apart."""
+    return current_reports(r for r in reports if is_visit_report(r))
+
+
 def newest_visit_report(reports: Iterable[Dataset]) -> Dataset | None:
     """Return the report of what was entered that no other replaces; None without one."""
-    found = current_reports(r for r in reports if is_visit_report(r))
+    found = current_visit_reports(reports)
     return found[-1] if found else None
 
 
