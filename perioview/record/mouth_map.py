@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview.bone_loss import Site
+from perioview.measurement import percent_text
 from perioview.record.colours import BLACK, GREY, STAGE, WHITE, Colour
 from perioview.teeth import Tooth, teeth
 
@@ -95,7 +96,7 @@ def _root_shapes(
     if not known:
         return shapes
     worst = max(known, key=lambda s: s.bone_loss_pct.value)
-    title += f"; {worst.root} root: bone loss {worst.bone_loss_pct.value:.0f} ± "
+    title += f"; {worst.root} root: bone loss {percent_text(worst.bone_loss_pct.value, 0)} ± "
     title += f"{worst.bone_loss_pct.sd:.0f} % ({worst.side} side)"
     shapes = [replace(shapes[0], title=title)]
     lost = min(max(worst.bone_loss_pct.value / 100, 0.0), 1.0)

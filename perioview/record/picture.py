@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from perioview.image import display
+from perioview.measurement import percent_text
 from perioview.record.colours import BLACK, GREEN, LANDMARK, SKY, WHITE, YELLOW, Colour
 from perioview.visit import Radiograph
 
@@ -166,7 +167,7 @@ def _site_chip(canvas: _Canvas, radiograph: Radiograph, site: Any) -> None:
     toward = 1.0
     if site.axis:
         toward = 1.0 if level[0].col >= site.axis[0][1] else -1.0
-    text = f"{site.bone_loss_pct.value:.0f} ± {site.bone_loss_pct.sd:.0f} %"
+    text = f"{percent_text(site.bone_loss_pct.value, 0)} ± {site.bone_loss_pct.sd:.0f} %"
     canvas.chip((level[0].row, level[0].col), text, LANDMARK["crest"], toward)
 
 

@@ -12,6 +12,7 @@ from perioview import __version__
 from perioview.bone_loss import Site
 from perioview.image import Image, display_limits
 from perioview.marks import Mark
+from perioview.measurement import percent_text
 from perioview.record.identity import (
     MAKER,
     SERIES,
@@ -32,11 +33,12 @@ def value_text(site: Site) -> str:
     for name in _SHOWN_FIRST:
         measured = getattr(site, name)
         if measured.known:
-            unit = "%" if measured.unit == "%" else f" {measured.unit}"
-            sd = f" ± {measured.sd:.1f}" if math.isfinite(measured.sd) else ""
-            digits = 0 if measured.unit == "%" else 1
+            percent = measured.unit == "%"
+            unit = "%" if percent else f" {measured.unit}"
+            digits = 0 if percent else 1
+            value = percent_text(measured.value, 0) if percent else f"{measured.value:.1f}"
             sd = f" ± {measured.sd:.{digits}f}" if math.isfinite(measured.sd) else ""
-            return f"{measured.value:.{digits}f}{sd}{unit}"
+            return f"{value}{sd}{unit}"
     return ""
 
 
