@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
@@ -14,8 +14,9 @@ from perioview.image import Image
 from perioview.measurement import Measurement
 from perioview.plaque_card import GreyCard, grey_card
 from perioview.plaque_density import Dye, Mask
-from perioview.plaque_enamel import Enamel, Sample, brown_share, clean_enamel, colour_sample
+from perioview.plaque_enamel import Enamel, Sample, clean_enamel, colour_sample
 from perioview.plaque_film import counted_film, crown_shades, tooth_crop
+from perioview.plaque_flags import photo_flags, tooth_flags, warnings
 from perioview.plaque_index import mouth_index, mouth_turesky, plaque_rules
 from perioview.plaque_network import corrections, seen_teeth
 from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
@@ -27,10 +28,6 @@ GUM_SIDES = ("up", "down", "left", "right")
 Box = tuple[slice, slice]
 # Teeth are first looked for on every fourth row and column.
 STRIDE = 4
-
-STANDING = (
-    "Stain shows nothing below the gum line, and only the side of each tooth that was photographed."
-)
 
 
 def plaque(
@@ -84,7 +81,7 @@ def plaque(
     }
     samples = {t: colour_sample(c.rgb, c.region, c.region & ~c.glare) for t, c in crops.items()}
     enamel, stain = _enamel_and_stain(samples, two_tone)
-    photo_flags = _photo_flags(enamel, stain, two_tone, light)
+    of_photo = photo_flags(enamel, stain, two_tone, light)
     seen = seen_teeth({t: crops[t].parts for t in enamel}, enamel, stain, two_tone)
     correction = corrections(seen, stain.share)
     shade = crown_shades(crops, enamel, stain) if two_tone else {}
@@ -100,7 +97,7 @@ def plaque(
             correction.get(tooth),
             shade.get(tooth),
         )
-        flags = photo_flags + _tooth_flags(
+        flags = of_photo + tooth_flags(
             samples[tooth], counted, enamel.get(tooth), stain.brown.degrees
         )
         side = gum or ("up" if tooth // 100 in (1, 2, 5, 6) else "down")
@@ -191,60 +188,6 @@ def _enamel_and_stain(
     return enamel, stain
 
 
-def _photo_flags(
-    enamel: dict[int, Enamel], stain: Stain, two_tone: bool, light: GreyCard | None
-) -> tuple[str, ...]:
-    rule = plaque_rules()["dye"]
-    flags = []
-    if not enamel:
-        return ("no_clean_enamel",)
-    if stain.paler > plaque_rules()["trust"]["tartar_share"]:
-        # What was taken for clean is dyed; edges that agree but by chance show no dye at all.
-        no_dye = ("no_dye", "colours_of_no_dye") if stain.agreement < 0 else ()
-        return ("no_clean_enamel", *no_dye)
-    red, blue = np.median([e.ratios for e in enamel.values()], axis=0)
-    limit = rule["clean_magenta"]
-    if light is not None:
-        # With the lamp's own colour known, dyed enamel shows sooner.
-        red, blue = red - light.ratios[0], blue - light.ratios[1]
-        limit = rule["clean_magenta_card"]
-    # Lamp colour and yellowing trade red against blue; only dye lowers green under both.
-    unlike = abs(red) > rule["clean_red"] or abs(blue) > rule["clean_blue"]
-    if unlike or red + blue > limit:
-        flags.append("no_clean_enamel")
-    if not math.isfinite(stain.degrees) or stain.share < rule["least_share"]:
-        flags.append("no_dye")
-    elif stain.agreement < rule["least_agreement"]:
-        flags += ["no_dye", "colours_of_no_dye"]
-    highest = rule["highest_deg" if two_tone else "highest_one_tone_deg"]
-    if math.isfinite(stain.degrees) and not rule["lowest_deg"] <= stain.degrees <= highest:
-        flags += [f for f in ("no_dye", "dye_hue_outside") if f not in flags]
-    return tuple(flags)
-
-
-def _tooth_flags(
-    sample: Sample, counted: Counted, enamel: Enamel | None, brown_deg: float
-) -> tuple[str, ...]:
-    rule = plaque_rules()["trust"]
-    flags = []
-    if enamel is not None and enamel.shared:
-        flags.append("clean_enamel_shared")
-    if enamel is not None and brown_share(sample, enamel, brown_deg) > rule["tartar_share"]:
-        flags.append("tartar")
-    if sample.clipped > rule["clipped_share"]:
-        flags.append("clipped")
-    if sample.edge_share > rule["blurred_share"]:
-        useless = sample.edge_share > rule["too_blurred_share"]
-        flags.append("too_blurred" if useless else "blurred")
-    if counted.glare_share > rule["glare_share"]:
-        flags.append("mostly_glare")
-    if counted.hidden_share > rule["hidden_share"]:
-        flags.append("stain_over_deposit")
-    if counted.region_px < rule["least_px"]:
-        flags.append("region_too_small")
-    return tuple(flags)
-
-
 def _paint(target: NDArray[np.uint8], counted: Counted) -> None:
     """Write the codes of a tooth into its box of the stain map."""
     import cv2
@@ -298,20 +241,8 @@ def _result(
         dye=dye,
         density=density,
         dye_hue_deg=stain.degrees,
-        warnings=tuple(_warnings(teeth, density)),
+        warnings=tuple(warnings(teeth, density)),
         turesky=mouth_turesky([t.turesky for t in teeth]),
         grey_card=None if light is None else light.json_object(),
         stain_map=stain_map,
     )
-
-
-def _warnings(teeth: tuple[ToothPlaque, ...], density: float) -> Iterator[str]:
-    yield STANDING
-    yield (
-        f"Stained means a density above {density:g} (log10 of linear light over clean enamel, "
-        "in the channel the dye absorbs most), a convention."
-    )
-    for flag, sentence in plaque_rules()["flag"].items():
-        named = [str(t.tooth) for t in teeth if flag in t.flags]
-        if named:
-            yield f"{sentence} ({'all teeth' if len(named) == len(teeth) else ', '.join(named)})"
