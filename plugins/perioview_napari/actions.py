@@ -159,16 +159,16 @@ class RoundActions:
 
     def nudge_up(self) -> None:
         """Move the last mark up."""
-        self.marking.nudge(0, -1)
+        self.marking.placing.nudge(0, -1)
 
     def nudge_down(self) -> None:
         """Move the last mark down."""
-        self.marking.nudge(0, 1)
+        self.marking.placing.nudge(0, 1)
 
     def nudge_left(self) -> None:
         """Move the last mark left."""
-        self.marking.nudge(-1, 0)
+        self.marking.placing.nudge(-1, 0)
 
     def nudge_right(self) -> None:
         """Move the last mark right."""
-        self.marking.nudge(1, 0)
+        self.marking.placing.nudge(1, 0)

@@ -6,8 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from qtpy.QtCore import Qt, QTimer
+from qtpy.QtCore import Qt
 from qtpy.QtGui import QFontDatabase
 from qtpy.QtWidgets import (
     QComboBox,
@@ -17,7 +16,6 @@ from qtpy.QtWidgets import (
     QLabel,
     QPushButton,
     QScrollArea,
-    QSlider,
 )
 
 from perioview.alignment import Alignment
@@ -25,14 +23,13 @@ from perioview.comparison import Comparison, Marked
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer, is_perioview_image
 from perioview_napari.docking import BesideMarking
+from perioview_napari.earlier_visit import open_beside
 from perioview_napari.find_panel import marking_panel, open_marking_panel
+from perioview_napari.laid_over import CHANGE, LATER, LaidOver
 from perioview_napari.point_pairs import PointPairs
 from perioview_napari.sections import narrow, scrolled
 from perioview_napari.work import in_background
 
-LATER = "later, laid on earlier"
-CHANGE = "change: blue gain, orange loss"
-BLINK_MS = 600
 LEAST_PAIRS = 3
 
 
@@ -52,9 +49,6 @@ class ComparePanel(BesideMarking):
         self.pairs: PointPairs | None = None
         self.alignment: tuple[Any, Any, Alignment] | None = None
         self._closed = False
-        self.timer = QTimer(self)
-        self.timer.setInterval(BLINK_MS)
-        self.timer.timeout.connect(self._blink)
         self._build()
         for event in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
             event.connect(self.refresh)
@@ -62,7 +56,7 @@ class ComparePanel(BesideMarking):
 
     def closeEvent(self, event: Any) -> None:
         """Let go of the viewer."""
-        self.timer.stop()
+        self.laid.timer.stop()
         if not self._closed:
             self._closed = True
             self.point.setChecked(False)
@@ -92,13 +86,8 @@ class ComparePanel(BesideMarking):
         row = QHBoxLayout()
         for button in (self.point, self.undo):
             row.addWidget(button)
-        self.fade = QSlider(Qt.Orientation.Horizontal)
-        self.fade.setRange(0, 100)
-        self.fade.setValue(50)
-        self.fade.valueChanged.connect(self._faded)
-        self.blink = QPushButton("Blink")
-        self.blink.setCheckable(True)
-        self.blink.toggled.connect(self._blinking)
+        self.laid = LaidOver(self.viewer)
+        self.fade, self.blink = self.laid.fade, self.laid.blink
         self.carry = QPushButton("Carry the earlier marks to the later")
         self.carry.setEnabled(False)
         self.carry.clicked.connect(self.carry_marks)
@@ -128,26 +117,16 @@ class ComparePanel(BesideMarking):
 
     def open_earlier(self, folder: Path) -> None:
         """Open a visit's radiographs beside those that are open, named with its date."""
-        from perioview.files.visit_folder import read_visit
-        from perioview_napari.reader import layers
-
+        own = [la.name for la in self.viewer.layers if is_perioview_image(la)]
         try:
-            date = read_visit(folder).visit.get("date", folder.name)
-            opened = layers(str(folder))
+            date, names = open_beside(self.viewer, folder)
         except InputRefused as fault:
             self.say(str(fault))
             return
-        own = [la for la in self.viewer.layers if is_perioview_image(la)]
-        units = {"units": own[0].units} if own else {}
-        names = []
-        for data, kwargs, _ in opened:
-            name = f"{kwargs['name']} of {date}"
-            names.append((kwargs["name"], name))
-            self.viewer.add_image(data, **kwargs | units | {"name": name, "visible": False})
         self.say(f"{len(names)} images of {date} opened; choose which belong together.")
         # The same file name is the same view, as a rule.
         for plain, name in names:
-            if plain in [la.name for la in own]:
+            if plain in own:
                 self.earlier.setCurrentText(name)
                 self.later.setCurrentText(plain)
                 return
@@ -198,7 +177,7 @@ class ComparePanel(BesideMarking):
         if chosen is None:
             self.point.setChecked(False)
             return
-        self._clear()
+        self.laid.clear()
         self.pairs = PointPairs(self.viewer, *chosen, self._pointed)
         self._pointed()
 
@@ -257,38 +236,15 @@ class ComparePanel(BesideMarking):
         session = panel.marking.open_session(layer, species)
         return Marked(image, session.round.marks, session.calibration, session.mark_sd)
 
-    def _clear(self) -> None:
-        for name in (LATER, CHANGE):
-            if name in self.viewer.layers:
-                self.viewer.layers.remove(name)
-
     def _show(self, layers: tuple[Any, Any], found: Comparison, picture: Any) -> None:
         from perioview.comparison_object import radiographs_object
         from perioview.comparison_table import short_table
 
         self.point.setChecked(False)
-        self._clear()
-        earlier, changed = layers[0], found.difference
         self.alignment = (*layers, found.alignment)
-        panel = open_marking_panel(self.viewer)
-        if panel is not None and panel.marking.layer is not earlier:
-            panel.show_layer(earlier)
-        for layer in filter(is_perioview_image, self.viewer.layers):
-            layer.visible = layer is earlier
-        low, high = np.percentile(changed.later[changed.known], (0.5, 99.5))
-        place = {"scale": earlier.scale, "translate": earlier.translate, "units": earlier.units}
-        self.viewer.add_image(
-            changed.later, name=LATER, colormap="gray",
-            contrast_limits=(float(low), float(high)), **place,
-        )  # fmt: skip
-        self.viewer.add_image(picture, rgb=True, name=CHANGE, visible=False, **place)
-        self._faded(self.fade.value())
-        if panel is None:
-            self.viewer.reset_view()
-        else:
-            panel.marking.refresh()  # its marks on top of what was added
-            panel.marking.seeing.fit()
+        self.laid.show(layers[0], found.difference, picture)
         self.carry.setEnabled(True)
+        changed = found.difference
         area = changed.known.sum() or 1
         self.say(
             "\n".join(
@@ -320,30 +276,9 @@ class ComparePanel(BesideMarking):
         except InputRefused as fault:
             self.say(str(fault))
             return
-        self._clear()
+        self.laid.clear()
         outside = f" {lost} fall outside the later image." if lost else ""
         self.say(
             f"{kept} marks carried as proposals.{outside} K keeps CEJ, apex and furcation of a "
             "tooth; drag each crest to where it is now (or Shift+K where it has not moved)."
         )
-
-    # -- seeing ---------------------------------------------------------------------------------
-
-    def _faded(self, percent: int) -> None:
-        if LATER in self.viewer.layers:
-            self.viewer.layers[LATER].opacity = percent / 100
-
-    def _blinking(self, on: bool) -> None:
-        if on:
-            self.timer.start()
-            return
-        self.timer.stop()
-        if LATER in self.viewer.layers:
-            self.viewer.layers[LATER].visible = True
-        self._faded(self.fade.value())
-
-    def _blink(self) -> None:
-        if LATER in self.viewer.layers:
-            layer = self.viewer.layers[LATER]
-            layer.opacity = 1.0
-            layer.visible = not layer.visible

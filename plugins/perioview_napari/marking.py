@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -12,24 +11,22 @@ from typing import Any
 import numpy as np
 from qtpy.QtCore import QObject, Signal
 
-from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
-from perioview.marking_round import Step, step_of
 from perioview.marks import Mark
 from perioview_napari import asking, keys
-from perioview_napari.convert import image_of_layer
-from perioview_napari.finding import Finder
+from perioview_napari.looking import Looking
 from perioview_napari.marks_layer import MarksLayer
 from perioview_napari.mouse import Mouse
 from perioview_napari.overlay import Overlay, canvas_affine
 from perioview_napari.picture import Numbers, Picture
+from perioview_napari.placing import LOOK_S, Placing
 from perioview_napari.saying import BACK, change_words
 from perioview_napari.scale_controls import scale_gist
 from perioview_napari.seeing import Seeing
 from perioview_napari.session import Session
+from perioview_napari.sessions import Sessions
 
-LOOK_S = 0.4
-"""A click this soon after the next step changed by itself was meant for the one before."""
+__all__ = ["LOOK_S", "Marking"]
 PHOTO_WORDS = "A photograph: F11 measures plaque on it"
 
 
@@ -51,15 +48,16 @@ class Marking(QObject):
     def __init__(self, viewer: Any, marks_path: Callable[[Path], Path]) -> None:
         super().__init__()
         self.viewer = viewer
-        self.marks_path = marks_path
-        self.sessions: dict[int, Session] = {}
+        self.opened = Sessions(marks_path)
+        self.sessions = self.opened.by_layer
+        self.scale_of, self.open_session = self.opened.scale_of, self.opened.open
+        self.forget = self.opened.forget
         self.active = True
-        self.snapping = False
-        self.pointing = False
         self.photo = False
         self.photo_words = PHOTO_WORDS
-        self._last: Mark | None = None
-        self._moved_on = -LOOK_S
+        self.placing = Placing(self)
+        self.place, self.point = self.placing.place, self.placing.point
+        self.asked, self.root_to_point_at = self.placing.asked, self.placing.root_to_point_at
         canvas = viewer.window._qt_viewer.canvas
         self.overlay = Overlay(canvas.native)
         self.seeing = Seeing(viewer, self.overlay, self.scale_of)
@@ -67,13 +65,12 @@ class Marking(QObject):
         self.points = MarksLayer(viewer)
         self.mouse = Mouse(self)
         canvas._scene_canvas.events.draw.connect(self._follow_view)
-        self.finder = Finder()
-        self.finder.found.connect(self._show_proposals)
+        self.looking = Looking(self)
 
     def close(self) -> None:
         """Let go of the viewer."""
         self.seeing.closed = True
-        self.finder.close()
+        self.looking.close()
         self.mouse.close()
         self.points.close()
         with contextlib.suppress(Exception):
@@ -106,28 +103,6 @@ class Marking(QObject):
         """Return the layers perioview opened."""
         return self.seeing.image_layers()
 
-    def scale_of(self, layer: Any) -> Calibration:
-        """Return the scale that holds for a radiograph: its session's, else its file's."""
-        session = self.sessions.get(id(layer))
-        return session.calibration if session else calibration(image_of_layer(layer)[0])
-
-    def open_session(
-        self, layer: Any, species: str | None = None, teeth: tuple[int, ...] = ()
-    ) -> Session:
-        """Return the session of a radiograph, made when it is first asked for.
-
-        Raises
-        ------
-        InputRefused
-            If its marks file cannot be used, or the species is not known.
-        """
-        image, path = image_of_layer(layer)
-        if id(layer) not in self.sessions:
-            if species is None and image.species is None:
-                raise InputRefused(f"{image.name}: choose the species; the file names none.")
-            self.sessions[id(layer)] = Session(image, self.marks_path(path), species, teeth)
-        return self.sessions[id(layer)]
-
     def show(
         self,
         layer: Any,
@@ -151,7 +126,7 @@ class Marking(QObject):
             # Its key 2 would let a drag move the radiograph under its marks.
             layer.editable = False
         self.picture.clear()
-        self._last = None
+        self.placing.forget()
         try:
             session = None if photo else self.open_session(layer, species, teeth)
         finally:
@@ -164,11 +139,7 @@ class Marking(QObject):
         # An earlier session's proposals were never marks; they are found again.
         pointed = (p[0] for p in session.round.state.pointed)
         for tooth in dict.fromkeys((*session.round.marks.teeth(), *pointed)):
-            self.finder.look(session, tooth)
-
-    def forget(self, layer: Any) -> None:
-        """Open the radiograph's marks anew the next time it is shown."""
-        self.sessions.pop(id(layer), None)
+            self.looking.look(session, tooth)
 
     def show_beside(self, on: bool) -> None:
         """Show all radiographs in a row, or the one being marked alone."""
@@ -243,78 +214,6 @@ class Marking(QObject):
 
     # -- actions --------------------------------------------------------------------------------
 
-    def settled(self, step: Step, row: float, col: float) -> tuple[float, float]:
-        """Return the nearest plausible edge, if snapping is on and there is one."""
-        session = self.session
-        if session is None or not self.snapping:
-            return row, col
-        place = session.settled(step, row, col)
-        if place is None:
-            self.message.emit("No edge within reach: the mark stays where it was put.", False)
-        return place or (row, col)
-
-    def remember(self, mark: Mark) -> None:
-        """Let the nudge keys move this mark."""
-        self._last = mark
-
-    def place(self, row: float, col: float) -> None:
-        """Place the mark that is asked for."""
-        session = self.session
-        if session is None:
-            self.message.emit("Choose a radiograph and its species first.", True)
-            return
-        step = self.asked()
-        if step is None:
-            self.message.emit("Nothing is asked for: choose teeth, or jump to one (J).", True)
-            return
-        image = session.image
-        if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
-            self.message.emit("That is beside the radiograph: click on it.", True)
-            return
-        if time.monotonic() - self._moved_on < LOOK_S:
-            self.message.emit("What comes next has just changed: look, then click again.", True)
-            return
-        if self.pointing and self.waiting:
-            self.message.emit(f"{step.tooth}: still looking for its marks; a moment.", True)
-            return
-        root = self.root_to_point_at()
-        if root is not None and step.tooth is not None:
-            self._point_at(session, step.tooth, root, row, col)
-            return
-        row, col = self.settled(step, row, col)
-
-        def placed() -> None:
-            session.round.go_to(step)
-            session.round.place(row, col)
-
-        self.act(placed)
-        self._last = session.round.state.mark_at(step)
-
-    def asked(self) -> Step | None:
-        """Return the mark the next click places: where roots were pointed at, none proposed."""
-        return None if self.session is None else asking.asked(self.session, self.pointing)
-
-    def root_to_point_at(self) -> str | None:
-        """Return the root the next click points at; None when it places a mark."""
-        if not self.pointing or self.session is None:
-            return None
-        return asking.root_to_point_at(self.session)
-
-    def _point_at(self, session: Session, tooth: int, root: str, row: float, col: float) -> None:
-        if self.act(lambda: session.round.point_at(tooth, root, row, col)):
-            self.message.emit(f"{tooth}, {root} root: looking for CEJ, apex and crests.", False)
-
-    def point(self, on: bool) -> None:
-        """Let clicks point at whole roots, or place one mark each."""
-        self.pointing = on
-        session = self.session
-        cursor = session.round.state.cursor if session is not None else None
-        if on and session is not None and cursor is not None and cursor.tooth is not None:
-            number = cursor.tooth
-            self.act(lambda: session.round.forget_pointing(number))
-        self.refresh()
-        self.changed.emit()
-
     def words(self) -> str:
         """Say what comes next."""
         if self.layer is None:
@@ -325,22 +224,10 @@ class Marking(QObject):
             return self.photo_words
         if self.session is None:
             return "Choose the species: dog or cat"
-        words = asking.words(self.session, self.pointing, len(self.image_layers()) > 1)
-        if self.pointing and self.waiting:
+        words = asking.words(self.session, self.placing.pointing, len(self.image_layers()) > 1)
+        if self.placing.pointing and self.waiting:
             return f"Looking for marks, a moment. {words}"
         return words
-
-    def nudge(self, right: float, down: float) -> None:
-        """Move the last mark by half a pixel of the screen, toward a side of the screen."""
-        session = self.session
-        if session is None or self._last is None:
-            return
-        mark = session.round.state.mark_at(step_of(self._last))
-        if mark is None:
-            return
-        affine = canvas_affine(self.viewer, self.layer)
-        row, col = np.linalg.solve(affine[:, :2], (0.5 * right, 0.5 * down))
-        self.act(lambda: session.round.move(mark, mark.row + row, mark.col + col))
 
     def act(self, action: Callable[[], object], *, changes: bool = True, said: str = "") -> bool:
         """Do something to the round, save, show; say in words what it did or what was refused."""
@@ -363,7 +250,7 @@ class Marking(QObject):
         touched = {m.tooth for m in set(session.round.marks) ^ set(before.marks)} - {None}
         touched |= {p[0] for p in set(session.round.state.pointed) ^ set(before.pointed)}
         for tooth in touched:
-            self.finder.look(session, int(tooth or 0))
+            self.looking.look(session, int(tooth or 0))
         if session.calibration != scale:
             self.rescale()
         else:
@@ -371,36 +258,7 @@ class Marking(QObject):
             self.changed.emit()
         return done
 
-    # -- proposals ------------------------------------------------------------------------------
-
-    def _show_proposals(self, session: Session, tooth: int, answer: Any) -> None:
-        before, found, fault = answer
-        if fault is not None:
-            self.message.emit(f"No proposal for {tooth}: {fault}", True)
-        state = session.round.state
-        same = before.marks.of(tooth=tooth) == state.marks.of(tooth=tooth)
-        if not same or before.pointed != state.pointed:
-            # Marks moved meanwhile: a newer request is on its way, if there is anything to find.
-            self.refresh()
-            self.changed.emit()
-            return
-        words = self.words()
-        try:
-            session.take_proposals(tooth, found)
-        except InputRefused as refused:
-            self.message.emit(str(refused), True)
-        if any(p[0] == tooth for p in state.pointed):
-            count = len(found)
-            said = f"{tooth}: {count} mark{'s' * (count != 1)} proposed."
-            none = f"{tooth}: nothing sure enough to propose; place the marks."
-            self.message.emit(said if found else none, not found)
-        if session is self.session:
-            if self.words() != words:
-                self._moved_on = time.monotonic()
-            self.refresh()
-            self.changed.emit()
-
     @property
     def waiting(self) -> bool:
         """Whether proposals are still being sought."""
-        return self.finder.waiting
+        return self.looking.waiting

@@ -102,13 +102,13 @@ class Mouse:
 
     def _drop(self, session: Session, grabbed: Mark | Proposed, row: float, col: float) -> None:
         marking = self.marking
-        row, col = marking.settled(step_of(_mark(grabbed)), row, col)
+        row, col = marking.placing.settled(step_of(_mark(grabbed)), row, col)
         if isinstance(grabbed, Proposed):
             moved = replace(grabbed.mark, row=row, col=col, how="moved")
-            marking.remember(moved)
+            marking.placing.remember(moved)
             marking.act(lambda: session.round.accept([moved]))
         else:
-            marking.remember(replace(grabbed, row=row, col=col))
+            marking.placing.remember(replace(grabbed, row=row, col=col))
             marking.act(lambda: session.round.move(grabbed, row, col))
 
 

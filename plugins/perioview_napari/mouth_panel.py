@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from qtpy.QtCore import Qt
-from qtpy.QtGui import QImage, QKeySequence, QPixmap, QShortcut
+from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import (
-    QDialog,
     QFileDialog,
     QLabel,
     QLineEdit,
-    QListWidget,
-    QListWidgetItem,
     QPlainTextEdit,
     QPushButton,
     QTabWidget,
@@ -26,16 +20,16 @@ from qtpy.QtWidgets import (
 
 from perioview.chart import Chart
 from perioview.chart_entry import Entry, entered, read_back, started
-from perioview.closeout import Gap, next_gap
+from perioview.closeout import Gap
 from perioview.errors import InputRefused
-from perioview.record.mouth_map import SIZE, Shape
 from perioview.teeth import tooth
 from perioview.visit import Examination, Visit
 from perioview_napari.convert import is_perioview_image
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import open_marking_panel
+from perioview_napari.gap_list import MEASURE_AGAIN, NEXT_OPEN, GapList
+from perioview_napari.mouth_view import MapTab
 from perioview_napari.procedure_list import ProcedureList
-from perioview_napari.report_button import ReportButton
 from perioview_napari.visits import visit_of_viewer
 from perioview_napari.work import in_background
 
@@ -44,69 +38,8 @@ HELP = (
     "// done · = agreed by the owner · z undo · < back · Enter next"
 )
 
-# None of the marking panel's, which lies in the same window: two of one key and neither works.
-NEXT_OPEN, MEASURE_AGAIN = "F8", "F9"
 TABS = {"chart": 0, "radiographs": 2, "photos": 2, "procedure": 3}
 """Where a gap is seen to, by its screen."""
-
-
-class MouthMap(QLabel):
-    """The map of the mouth; a click names the tooth under it."""
-
-    def __init__(self, chosen: Callable[[int], None]) -> None:
-        super().__init__()
-        self.chosen = chosen
-        self.shapes: tuple[Shape, ...] = ()
-        self.setMinimumSize(320, 320)
-        self.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self._pixels: QPixmap | None = None
-
-    def show_shapes(self, shapes: tuple[Shape, ...]) -> None:
-        """Draw the map."""
-        from perioview.record.mouth_map import mouth_picture
-
-        self.shapes = shapes
-        picture = np.ascontiguousarray(mouth_picture(shapes, 1))
-        rows, cols = picture.shape[:2]
-        image = QImage(picture.data, cols, rows, 3 * cols, QImage.Format.Format_RGB888)
-        self._pixels = QPixmap.fromImage(image.copy())
-        self._fit()
-
-    def _fit(self) -> None:
-        if self._pixels is not None:
-            self.setPixmap(
-                self._pixels.scaled(
-                    self.size(),
-                    Qt.AspectRatioMode.KeepAspectRatio,
-                    Qt.TransformationMode.SmoothTransformation,
-                )
-            )
-
-    def resizeEvent(self, event: Any) -> None:
-        """Keep the map as large as the panel allows."""
-        super().resizeEvent(event)
-        self._fit()
-
-    def tooth_at(self, x: float, y: float) -> int | None:
-        """Return the tooth whose drawing lies nearest a point of the widget, within reach."""
-        side = min(self.width(), self.height())
-        left, top = (self.width() - side) / 2, (self.height() - side) / 2
-        at = np.array([(x - left) / side * SIZE, (y - top) / side * SIZE])
-        places = [
-            (float(np.hypot(*(np.mean(s.points, axis=0) - at))), s.tooth)
-            for s in self.shapes
-            if s.tooth is not None
-        ]
-        if not places:
-            return None
-        distance, number = min(places)
-        return number if distance < 60 else None
-
-    def mousePressEvent(self, event: Any) -> None:
-        """Choose the tooth that was clicked."""
-        number = self.tooth_at(event.position().x(), event.position().y())
-        if number is not None:
-            self.chosen(number)
 
 
 class MouthPanel(BesideMarking):
@@ -124,7 +57,6 @@ class MouthPanel(BesideMarking):
         self.examination: Examination | None = None
         self.entry: Entry | None = None
         self.gaps: tuple[Gap, ...] = ()
-        self.gap: Gap | None = None
         self.worker: Any = None
         self._measured: tuple[tuple[str, int], ...] = ()
         self._build()
@@ -160,27 +92,14 @@ class MouthPanel(BesideMarking):
         inside = QVBoxLayout(chart)
         for part in (self.at, self.line, self.message, self.charted, self.help):
             inside.addWidget(part)
-        self.map = MouthMap(self.go_to_tooth)
-        self.open_title = QLabel("")
-        self.open_title.setStyleSheet("font-size: 18px; font-weight: 600")
-        self.list = QListWidget()
-        self.list.setWordWrap(True)
-        self.list.setStyleSheet("font-size: 14px")
-        self.list.itemActivated.connect(self._activated)
-        self.list.itemClicked.connect(self._activated)
-        following = QPushButton(f"Next open point  {NEXT_OPEN}")
-        following.clicked.connect(self.next_open)
-        renew = QPushButton(f"Measure the visit again  {MEASURE_AGAIN}")
-        renew.clicked.connect(self.measure_again)
-        closing = QWidget()
-        inside = QVBoxLayout(closing)
-        self.report = ReportButton(self.report_of)
-        for part in (self.open_title, self.list, following, renew, self.report):
-            inside.addWidget(part)
+        self.map_tab = MapTab(self.go_to_tooth)
+        self.map, self.enlarge_map = self.map_tab.map, self.map_tab.enlarge
+        self.closing = GapList(self._show_gap, self.measure_again, self.report_of)
+        self.next_open = self.closing.next_open
         self.tabs = QTabWidget()
         self.tabs.addTab(chart, "Call out")
-        self.tabs.addTab(self._map_tab(), "Mouth")
-        self.tabs.addTab(closing, "Before you wake them")
+        self.tabs.addTab(self.map_tab, "Mouth")
+        self.tabs.addTab(self.closing, "Before you wake them")
         self.procedure = ProcedureList(self._steps_changed)
         self.tabs.addTab(self.procedure, "Steps")
         # All four fit beside each other: what is behind an arrow is not found.
@@ -191,30 +110,6 @@ class MouthPanel(BesideMarking):
             box.addWidget(part)
         for keys, act in ((NEXT_OPEN, self.next_open), (MEASURE_AGAIN, self.measure_again)):
             QShortcut(QKeySequence(keys), self).activated.connect(act)
-
-    def _map_tab(self) -> QWidget:
-        tab = QWidget()
-        inside = QVBoxLayout(tab)
-        larger = QPushButton("In a window of its own")
-        larger.clicked.connect(self.enlarge_map)
-        inside.addWidget(self.map, 1)
-        inside.addWidget(larger)
-        return tab
-
-    def enlarge_map(self) -> QDialog:
-        """Show the map as large as the screen allows; a click there chooses a tooth, too."""
-        window = QDialog(self)
-        window.setWindowTitle("The whole mouth")
-        chart = MouthMap(self.go_to_tooth)
-        box = QVBoxLayout(window)
-        box.setContentsMargins(0, 0, 0, 0)
-        box.addWidget(chart)
-        room = self.screen().availableSize()
-        side = int(0.85 * min(room.width(), room.height()))
-        window.resize(side, side)
-        chart.show_shapes(self.map.shapes)
-        window.show()
-        return window
 
     def showEvent(self, event: Any) -> None:
         """Follow the visit in the window, and measure again if marks were placed since."""
@@ -327,33 +222,15 @@ class MouthPanel(BesideMarking):
         self.map.show_shapes(found.map_shapes)
         self.gaps = found.gaps
         self.tabs.setTabText(2, f"Before you wake them ({len(self.gaps)})")
-        many = len(self.gaps)
-        self.open_title.setText(f"{many} still open" if many else "Nothing is open.")
-        self.list.clear()
-        for gap in self.gaps:
-            item = QListWidgetItem(gap.sentence)
-            item.setData(Qt.ItemDataRole.UserRole, gap)
-            self.list.addItem(item)
+        self.closing.show_gaps(self.gaps)
 
-    def _activated(self, item: QListWidgetItem) -> None:
-        self.gap = item.data(Qt.ItemDataRole.UserRole)
-        self._show_gap()
-
-    def next_open(self) -> None:
-        """Jump to the next open point: its film, its tooth, the line to call it out."""
-        self.gap = next_gap(self.gaps, self.gap)
-        if self.gap is not None:
-            self.list.setCurrentRow(self.gaps.index(self.gap))
-            self._show_gap()
-
-    def _show_gap(self) -> None:
-        if self.gap is None:
-            return
-        if self.gap.tooth is not None:
-            self.go_to_tooth(self.gap.tooth)
-        self.tabs.setCurrentIndex(TABS.get(self.gap.screen, 2))
+    def _show_gap(self, gap: Gap) -> None:
+        """Go where a gap is seen to: its film, its tooth, the line to call it out."""
+        if gap.tooth is not None:
+            self.go_to_tooth(gap.tooth)
+        self.tabs.setCurrentIndex(TABS.get(gap.screen, 2))
         for label in (self.message, self.procedure.message):
-            label.setText(self.gap.sentence)
+            label.setText(gap.sentence)
 
     def go_to_tooth(self, number: int) -> None:
         """Show the tooth's radiograph and put the charting there."""

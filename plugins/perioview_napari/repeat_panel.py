@@ -2,26 +2,19 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtGui import QFontDatabase, QPixmap
 from qtpy.QtWidgets import (
     QComboBox,
-    QDialog,
     QFormLayout,
     QHBoxLayout,
     QLabel,
     QLineEdit,
     QPushButton,
-    QScrollArea,
     QSpinBox,
-    QVBoxLayout,
-    QWidget,
 )
 
-from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.marks import Marks
 from perioview.repeat_marking import (
@@ -31,11 +24,11 @@ from perioview.repeat_marking import (
     passes_done,
     repeat_files,
 )
-from perioview.repeatability import Repeats, judged_repeats
 from perioview_napari.convert import image_of_layer, is_perioview_image
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import marking_panel
 from perioview_napari.proposed import Proposed
+from perioview_napari.repeat_result import ResultView
 from perioview_napari.sections import narrow, scrolled
 from perioview_napari.session import Session
 
@@ -72,7 +65,6 @@ class RepeatPanel(BesideMarking):
         self.earlier = Marks()
         self.species = "dog"
         self._closed = False
-        self._pixels = QPixmap()
         self._build()
         for event in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
             event.connect(self.refresh)
@@ -114,27 +106,14 @@ class RepeatPanel(BesideMarking):
             row.addWidget(button)
         self.message = QLabel(HINT)
         self.message.setWordWrap(True)
-        self.table = QLabel("")
-        self.table.setFont(QFontDatabase.systemFont(QFontDatabase.SystemFont.FixedFont))
-        self.table.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.picture = QLabel("")
-        self.larger = QPushButton("Plot and table in a window of their own")
-        self.larger.clicked.connect(self.enlarge)
-        self.larger.setEnabled(False)
-        inner = QWidget()
-        found = QVBoxLayout(inner)
-        found.addWidget(self.picture)
-        found.addWidget(self.table)
-        found.addStretch()
-        area = QScrollArea()
-        area.setWidget(inner)
-        area.setWidgetResizable(True)
+        self.result = ResultView(self.say)
+        self.table, self.picture = self.result.table, self.result.picture
+        self.larger, self.show_result = self.result.larger, self.result.show_result
         box = scrolled(self)
         box.addLayout(form)
         box.addLayout(row)
         box.addWidget(self.message)
-        box.addWidget(area, 1)
-        box.addWidget(self.larger)
+        box.addWidget(self.result, 1)
 
     def refresh(self, event: Any = None) -> None:
         """List the radiographs that perioview opened."""
@@ -259,48 +238,3 @@ class RepeatPanel(BesideMarking):
         scale = calibration(image, self.earlier)
         self._forget()
         self.show_result(files, done, scale)
-
-    def show_result(self, files: RepeatFiles, done: tuple[Marks, ...], scale: Calibration) -> None:
-        """Show table and plot of these passes and save the observer's profile.
-
-        Raises
-        ------
-        InputRefused
-            If the passes share no mark, or the folder cannot be written.
-        """
-        from perioview.files.atomic import write_atomically
-        from perioview.repeatability_plot import repeatability_plot
-        from perioview.repeatability_profile import profile_object, profile_table, profile_text
-
-        found: Repeats = judged_repeats(done, scale)
-        if not found.landmarks:
-            raise InputRefused(f"{files.marks(1).name}: the passes share no mark; mark again.")
-        result = profile_object(found.landmarks, found.judged)
-        picture = repeatability_plot(found.sites, found.landmarks, found.judged)
-        write_atomically(files.profile, profile_text(result).encode())
-        write_atomically(files.plot, picture)
-        pixels = QPixmap()
-        pixels.loadFromData(picture)
-        smooth = Qt.TransformationMode.SmoothTransformation
-        self.picture.setPixmap(pixels.scaledToWidth(max(300, self.width() - 50), smooth))
-        self.table.setText("\n".join(profile_table(result, len(done))))
-        self._pixels = pixels
-        self.larger.setEnabled(True)
-        self.say(f"Saved. Use it with: --mark-sd {_shown(files.profile)}")
-
-    def enlarge(self) -> None:
-        """Show plot and table in full size."""
-        window = QDialog(self)
-        window.setWindowTitle("How well you repeat a mark")
-        box = QVBoxLayout(window)
-        picture, table = QLabel(), QLabel(self.table.text())
-        picture.setPixmap(self._pixels)
-        table.setFont(self.table.font())
-        box.addWidget(picture)
-        box.addWidget(table)
-        window.show()
-
-
-def _shown(path: Path) -> str:
-    """Short form of a path: the visit's folder and what lies in it."""
-    return str(Path(*path.parts[-3:]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from perioview.marking_round import RoundState
+from perioview.teeth import tooth
 
 BACK = "U takes it back."
 
@@ -35,3 +36,16 @@ def change_words(before: RoundState, after: RoundState) -> str:
 def _kept(state: RoundState) -> str:
     count = len(state.marks)
     return f"{count} mark{'s' * (count != 1)}."
+
+
+def progress_words(state: RoundState, species: str) -> str:
+    """Say how far the round is: steps done, the tooth in words, what was left out."""
+    steps = state.steps
+    words = f"{sum(not state.open(s) for s in steps)} of {len(steps)} steps done"
+    if state.cursor is not None and state.cursor.tooth is not None:
+        words += f" · {tooth(state.cursor.tooth, species).words}"
+    if state.skips:
+        words += f" · {len(state.skips)} skipped"
+    if state.sound:
+        words += " · no radiographic loss: " + ", ".join(map(str, state.sound))
+    return words

@@ -20,14 +20,14 @@ from perioview.marking_round import (
     round_text,
     step_of,
 )
-from perioview.marks import CONFIDENCE, Mark, Marks, check_marks
-from perioview.proposals import Proposal, crest_proposals
+from perioview.marks import Mark, Marks, check_marks
 from perioview.proposals_strip import Strip
 from perioview.root_direction import root_direction
 from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
 from perioview.teeth import SPECIES
 from perioview_napari.proposed import Proposed, proposals_from_text, with_proposals
+from perioview_napari.session_proposals import found_proposals
 
 
 class Session:
@@ -222,50 +222,14 @@ class Session:
         """
         carried = self._open(p for p in self.carried if p.mark.tooth == tooth)
         taken = {step_of(p.mark) for p in carried}
-        return (*carried, *(p for p in self._found(tooth) if step_of(p.mark) not in taken))
-
-    def _found(self, tooth: int) -> tuple[Proposed, ...]:
-        marks = self.round.marks
-        roots = self._from_pointing(tooth, marks)
-        of_tooth = Marks((*marks.of(tooth=tooth), *(p.mark for p in roots)))
-        if not of_tooth.of(landmark="apex") or not of_tooth.of(landmark="cej"):
-            return roots
-        weakest = {
-            root: min(p.confidence for p in roots if p.mark.root == root)
-            for root in {p.mark.root for p in roots}
-        }
-        crests = (
-            _proposed(p, min(p.confidence, weakest.get(p.root, 1.0)))
-            for p in crest_proposals(
-                self.image,
-                Marks((*marks, *(p.mark for p in roots))),
-                self.calibration,
-                self.species,
-                teeth=(tooth,),
-                kept=self._strips,
-            )
-        )
-        return (*roots, *crests)
-
-    def _from_pointing(self, tooth: int, marks: Marks) -> tuple[Proposed, ...]:
-        from perioview.proposals_click import root_proposals, tooth_proposals
-
-        state = self.round.state
-        places = {root: (row, col) for number, root, row, col in state.pointed if number == tooth}
-        roots = dict(state.roots).get(tooth, ())
-        known = (self.calibration, self.species, marks)
-        if len(places) == 1 and len(roots) > 1:
-            # One click may do for the whole tooth.
-            asked, place = next(iter(places.items()))
-            found = tooth_proposals(self.image, place, tooth, roots, *known, asked=asked)
-        else:
-            found = tuple(
+        return (
+            *carried,
+            *(
                 p
-                for root, place in places.items()
-                for p in root_proposals(self.image, place, tooth, root, *known)
-            )
-        marks_found = (_proposed(p, p.confidence) for p in found)
-        return tuple(p for p in marks_found if state.open(step_of(p.mark)))
+                for p in found_proposals(self, tooth, self._strips)
+                if step_of(p.mark) not in taken
+            ),
+        )
 
     def take_proposals(self, tooth: int, found: Iterable[Proposed]) -> None:
         """Show these proposals for a tooth in place of earlier ones, as far as they are open.
@@ -307,23 +271,3 @@ class Session:
         action()
         if self.round.state != previous:
             self.settle(previous)
-
-
-def _proposed(found: Proposal, confidence: float) -> Proposed:
-    """Make a mark of a proposal, to be kept as it is or moved; it carries how sure it was."""
-    return Proposed(
-        Mark(
-            found.landmark,
-            found.row,
-            found.col,
-            found.tooth,
-            found.root,
-            found.side or None,
-            None,
-            "accepted",
-            extra=((CONFIDENCE, f"{confidence:.2f}"),),
-        ),
-        found.sd_mm,
-        confidence,
-        found.flags,
-    )

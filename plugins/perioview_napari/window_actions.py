@@ -166,7 +166,7 @@ class WindowActions:
         self.panel.view.snap.toggle()
 
     def _snapping_switched(self, on: bool) -> None:
-        self.marking.snapping = on
+        self.marking.placing.snapping = on
         self.panel.say(
             "CEJ and crest marks settle on the nearest edge within reach."
             if on

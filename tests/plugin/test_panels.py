@@ -56,13 +56,13 @@ def test_mouth_panel_charts_maps_and_finds_gaps(make_napari_viewer, qtbot, visit
     assert panel.entry.at == at and panel.line.text() == "45 3 3 3 3 3"
     panel.tabs.setCurrentIndex(2)
     panel.next_open()
-    assert panel.gap == panel.gaps[0]
+    assert panel.closing.gap == panel.gaps[0]
     # Where the gap is seen to, with the sentence that says what is missing.
-    assert panel.tabs.currentIndex() == TABS[panel.gap.screen]
+    assert panel.tabs.currentIndex() == TABS[panel.closing.gap.screen]
     shown = panel.tabs.currentWidget().findChildren(QLabel)
-    assert panel.gap.sentence in [label.text() for label in shown]
+    assert panel.closing.gap.sentence in [label.text() for label in shown]
     following = next(g for g in panel.gaps if g.screen == "chart")
-    panel.gap = panel.gaps[panel.gaps.index(following) - 1]
+    panel.closing.gap = panel.gaps[panel.gaps.index(following) - 1]
     panel.next_open()
     assert panel.tabs.currentIndex() == 0 and panel.message.text() == following.sentence
     panel.tabs.setCurrentIndex(1)

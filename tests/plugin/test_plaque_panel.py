@@ -198,7 +198,7 @@ def test_click_on_an_outlined_tooth_takes_it_up(panel, qtbot, tmp_path):
     panel.outline.setChecked(True)
     place = tuple(np.argwhere(drawn == 107).mean(axis=0))
     event = SimpleNamespace(button=1, position=place, handled=False)
-    panel._clicked(panel.viewer, event)
+    panel.outlining.clicked(panel.viewer, event)
     assert event.handled and panel.number.value() == 107
     assert (regions.data == drawn).all()
 

@@ -278,7 +278,7 @@ def test_report_is_made_from_within_the_window(visit, qtbot, monkeypatch):
 
 
 def test_an_unknown_sd_is_not_written_as_nought():
-    from perioview_napari.plaque_panel import with_sd
+    from perioview_napari.plaque_table import with_sd
 
     assert with_sd(89.2, 1.2) == "89 ± 1" and with_sd(89.2, None) == "89 ± ?"
     assert with_sd(None, None) == "-"

@@ -8,9 +8,9 @@ from napari.utils.shortcuts import default_shortcuts
 from perioview_napari import keys
 from perioview_napari.convert import CLEAR, points_style
 from perioview_napari.drawing import ToothDrawing, marked_drawing
-from perioview_napari.marking import LOOK_S
 from perioview_napari.orientation import Orientation
 from perioview_napari.overlay import BANNER, canvas_affine
+from perioview_napari.placing import LOOK_S
 from perioview_napari.proposed import Proposed
 from perioview_napari.reader import layers
 from perioview_napari.scale_controls import METHODS, ruler_steps, scale_words
@@ -293,7 +293,7 @@ def test_scale_bar_only_with_a_scale_and_species_asked_for(panel, tmp_path, qtbo
     assert panel.marking.session is None
     assert "species" in panel.next.text().lower()
     panel.species.setCurrentIndex(2)
-    panel._species_chosen(2)
+    panel.choices.species_chosen(2)
     assert panel.marking.session.species == "cat"
     assert not panel.viewer.scale_bar.visible
     assert panel.scale.words.text().startswith("No scale")
@@ -384,7 +384,7 @@ def test_mark_settles_on_an_edge_only_where_that_is_wanted(marked, qtbot):
     place = session.settled(step, crest.row + 8, crest.col)
     assert place is not None
     for on in (True, False):
-        if on != panel.marking.snapping:
+        if on != panel.marking.placing.snapping:
             panel.run("snap")
         now = session.round.state.mark_at(step)
         for _ in drag(panel, (now.row, now.col), (crest.row + 8, crest.col)):
@@ -593,7 +593,7 @@ def test_words_for_the_scale_are_no_names_of_tags():
 
 def test_a_click_meant_for_the_step_before_places_nothing(fresh, qtbot, monkeypatch):
     """Proposals may come while the mouse is on its way: what is asked for is another mark then."""
-    monkeypatch.setattr("perioview_napari.marking.LOOK_S", 60)  # a slow machine is no excuse
+    monkeypatch.setattr("perioview_napari.placing.LOOK_S", 60)  # a slow machine is no excuse
     session = fresh.marking.session
     roots = dict(session.round.state.roots)[308]
     found = [Proposed(Mark("apex", 600, 230 + 90 * i, 308, r), 0.1, 0.95)
@@ -607,7 +607,7 @@ def test_a_click_meant_for_the_step_before_places_nothing(fresh, qtbot, monkeypa
         click(fresh, 460, 320)  # meant for the other root
         assert not session.round.marks
         assert "just changed" in fresh.status.text()
-        monkeypatch.setattr("perioview_napari.marking.LOOK_S", 0)
+        monkeypatch.setattr("perioview_napari.placing.LOOK_S", 0)
         click(fresh, 460, 320)
         assert len(session.round.marks) == 1
     finally:

@@ -1,0 +1,134 @@
+"""What a click places: the mark that is asked for, or a root that is pointed at."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from perioview.marking_round import Step, step_of
+from perioview.marks import Mark
+from perioview_napari import asking
+from perioview_napari.overlay import canvas_affine
+from perioview_napari.session import Session
+
+if TYPE_CHECKING:
+    from perioview_napari.marking import Marking
+
+LOOK_S = 0.4
+"""A click this soon after the next step changed by itself was meant for the one before."""
+
+
+class Placing:
+    """Places, points and nudges on the radiograph of a `Marking`.
+
+    Parameters
+    ----------
+    marking : Marking
+    """
+
+    def __init__(self, marking: Marking) -> None:
+        self.marking = marking
+        self.say: Callable[[str, bool], None] = marking.message.emit
+        self.snapping = False
+        self.pointing = False
+        self._last: Mark | None = None
+        self._moved_on = -LOOK_S
+
+    def forget(self) -> None:
+        """Another radiograph is shown: no mark was placed last."""
+        self._last = None
+
+    def step_changed(self) -> None:
+        """What comes next changed by itself just now."""
+        self._moved_on = time.monotonic()
+
+    def settled(self, step: Step, row: float, col: float) -> tuple[float, float]:
+        """Return the nearest plausible edge, if snapping is on and there is one."""
+        session = self.marking.session
+        if session is None or not self.snapping:
+            return row, col
+        place = session.settled(step, row, col)
+        if place is None:
+            self.say("No edge within reach: the mark stays where it was put.", False)
+        return place or (row, col)
+
+    def remember(self, mark: Mark) -> None:
+        """Let the nudge keys move this mark."""
+        self._last = mark
+
+    def place(self, row: float, col: float) -> None:
+        """Place the mark that is asked for."""
+        session = self.marking.session
+        if session is None:
+            self.say("Choose a radiograph and its species first.", True)
+            return
+        step = self.asked()
+        if step is None:
+            self.say("Nothing is asked for: choose teeth, or jump to one (J).", True)
+            return
+        image = session.image
+        if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
+            self.say("That is beside the radiograph: click on it.", True)
+            return
+        if time.monotonic() - self._moved_on < LOOK_S:
+            self.say("What comes next has just changed: look, then click again.", True)
+            return
+        if self.pointing and self.marking.waiting:
+            self.say(f"{step.tooth}: still looking for its marks; a moment.", True)
+            return
+        root = self.root_to_point_at()
+        if root is not None and step.tooth is not None:
+            self._point_at(session, step.tooth, root, row, col)
+            return
+        row, col = self.settled(step, row, col)
+
+        def placed() -> None:
+            session.round.go_to(step)
+            session.round.place(row, col)
+
+        self.marking.act(placed)
+        self._last = session.round.state.mark_at(step)
+
+    def asked(self) -> Step | None:
+        """Return the mark the next click places: where roots were pointed at, none proposed."""
+        return (
+            None
+            if self.marking.session is None
+            else asking.asked(self.marking.session, self.pointing)
+        )
+
+    def root_to_point_at(self) -> str | None:
+        """Return the root the next click points at; None when it places a mark."""
+        if not self.pointing or self.marking.session is None:
+            return None
+        return asking.root_to_point_at(self.marking.session)
+
+    def _point_at(self, session: Session, tooth: int, root: str, row: float, col: float) -> None:
+        if self.marking.act(lambda: session.round.point_at(tooth, root, row, col)):
+            self.say(f"{tooth}, {root} root: looking for CEJ, apex and crests.", False)
+
+    def point(self, on: bool) -> None:
+        """Let clicks point at whole roots, or place one mark each."""
+        self.pointing = on
+        session = self.marking.session
+        cursor = session.round.state.cursor if session is not None else None
+        if on and session is not None and cursor is not None and cursor.tooth is not None:
+            number = cursor.tooth
+            self.marking.act(lambda: session.round.forget_pointing(number))
+        self.marking.refresh()
+        self.marking.changed.emit()
+
+    def nudge(self, right: float, down: float) -> None:
+        """Move the last mark by half a pixel of the screen, toward a side of the screen."""
+        session = self.marking.session
+        if session is None or self._last is None:
+            return
+        mark = session.round.state.mark_at(step_of(self._last))
+        if mark is None:
+            return
+        affine = canvas_affine(self.marking.viewer, self.marking.layer)
+        row, col = np.linalg.solve(affine[:, :2], (0.5 * right, 0.5 * down))
+        self.marking.act(lambda: session.round.move(mark, mark.row + row, mark.col + col))
