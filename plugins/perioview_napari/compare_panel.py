@@ -172,6 +172,7 @@ class ComparePanel(BesideMarking):
             if panel is not None:
                 panel.marking.rescale()
                 panel.marking.seeing.fit()
+            self.say("Points left. 'Lay the later on the earlier' finds its own.")
             return
         chosen = self._chosen()
         if chosen is None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import Qt
+from qtpy.QtCore import QSize, Qt
 from qtpy.QtWidgets import (
     QInputDialog,
     QLabel,
@@ -23,9 +23,10 @@ from perioview.errors import InputRefused
 from perioview.procedure import Step, checklist, is_step, pack_count, ticked, unticked
 from perioview.visit import Visit
 
+BOX = 40
+"""Width in px of the box of a step and what is around it."""
 LIST_STYLE = """
 QListWidget { font-size: 14px; }
-QListWidget::item { padding: 2px; }
 QListWidget::indicator { width: 15px; height: 15px; border: 2px solid #c4c4c4; border-radius: 3px; }
 QListWidget::indicator:checked { background: #1f7fbf; border-color: #9ad0f5; }
 """
@@ -81,6 +82,12 @@ class ProcedureList(QWidget):
             time = f"  {at:%H:%M}" if isinstance(at, dt.datetime) else ""
             item = QListWidgetItem(f"{step.name}{time}")
             item.setToolTip(step.caution)
+            # The style's larger box is not counted by Qt when it decides where the text wraps.
+            wide = max(self.list.viewport().width() - BOX, 150)
+            room = self.list.fontMetrics().boundingRect(
+                0, 0, wide, 1000, Qt.TextFlag.TextWordWrap, item.text()
+            )
+            item.setSizeHint(QSize(wide, max(room.height() + 6, 23)))
             item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
             item.setCheckState(Qt.CheckState.Checked if row else Qt.CheckState.Unchecked)
             self.list.addItem(item)
