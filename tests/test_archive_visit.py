@@ -122,6 +122,23 @@ def test_what_does_not_fit_is_refused_and_nothing_is_made(
     assert not (tmp_path / "again").exists()
 
 
+def test_dates_that_are_none_are_told_and_not_taken(
+    archive: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A study filed under no day of the calendar still opens, and is not dated in silence."""
+    for path in (p for p in archive.rglob("I*") if p.is_file()):
+        content = path.read_bytes()
+        path.write_bytes(content.replace(b"20260305", b"20260231"))
+    capsys.readouterr()
+    assert new(tmp_path / "again", archive) == 0
+    (told,) = capsys.readouterr().err.splitlines()
+    assert "study date '20260231' is no date" in told
+    assert read_visit(tmp_path / "again").visit["date"] == datetime.date.today()
+    assert new(tmp_path / "dated", archive, "--date", "2026-03-05") == 0
+    assert capsys.readouterr().err == ""
+    assert read_visit(tmp_path / "dated").visit["date"] == datetime.date(2026, 3, 5)
+
+
 def viewed(archive: Path, *paths: Path, **more: Any) -> Path:
     names = ("patient", "study", "date", "species")
     args = argparse.Namespace(source=str(archive), **dict.fromkeys(names))

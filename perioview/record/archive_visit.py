@@ -16,6 +16,8 @@ from perioview.record.archive_source import images_from_archive
 from perioview.record.destination import Destination
 from perioview.record.reopened import reopened
 
+Told = Callable[[str], object]
+
 
 def chosen_study(
     source: Destination, patient: str, study: str | None = None, date: dt.date | None = None
@@ -83,7 +85,7 @@ def visit_from_archive(
     name: str | None = None,
     species: str | None = None,
     marks: bool = False,
-    told: Callable[[str], object] | None = None,
+    told: Told | None = None,
     **tables: Mapping[str, Any],
 ) -> Path:
     """Make a visit folder of the radiographs and photographs of one study.
@@ -138,9 +140,9 @@ def visit_from_archive(
             name=name,
             species=species,
             images=paths,
-            patient_fields=_patient(said) | dict(tables.get("patient_fields", {})),
+            patient_fields=_patient(said, told) | dict(tables.get("patient_fields", {})),
             owner=_owner(said) | dict(tables.get("owner", {})),
-            visit=_day(said) | dict(tables.get("visit", {})),
+            visit=_day(said, None if date else told) | dict(tables.get("visit", {})),
         )
     if marks:
         try:
@@ -153,13 +155,17 @@ def visit_from_archive(
     return folder
 
 
-def _patient(said: Mapping[str, Any]) -> dict[str, Any]:
+def _patient(said: Mapping[str, Any], told: Told | None) -> dict[str, Any]:
     keys = ("breed", "neutered", "weight_kg")
     found = {key: said[key] for key in keys if said.get(key) is not None}
     if said.get("sex") in ("F", "M"):
         found["sex"] = said["sex"]
     if said.get("birth_date"):
-        found["birth_date"] = dt.date.fromisoformat(said["birth_date"])
+        born = _date(said["birth_date"])
+        if born:
+            found["birth_date"] = born
+        elif told:
+            told(f"the images' birth date '{said['birth_date']}' is no date; it is left out.")
     return found
 
 
@@ -167,6 +173,19 @@ def _owner(said: Mapping[str, Any]) -> dict[str, Any]:
     return {"name": said["responsible_person"]} if said.get("responsible_person") else {}
 
 
-def _day(said: Mapping[str, Any]) -> dict[str, Any]:
+def _day(said: Mapping[str, Any], told: Told | None) -> dict[str, Any]:
     day = said.get("study_date")
-    return {"date": dt.date.fromisoformat(day)} if day else {}
+    found = _date(day)
+    if found:
+        return {"date": found}
+    if told:
+        fault = f"study date '{day}' is no date" if day else "images have no study date"
+        told(f"its {fault}; the visit bears today's: correct it in visit.toml.")
+    return {}
+
+
+def _date(text: Any) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(text) if text else None
+    except ValueError:
+        return None
