@@ -40,6 +40,26 @@ def doubts(
     tuple of str
         One line each, with the tooth and what to look at.
     """
+    said = misplaced(marks, sites, calibration, species)
+    return said + tuple(
+        line for number in marks.teeth() for line in _roots_left_out(marks, number, species)
+    )
+
+
+def misplaced(
+    marks: Marks, sites: Sequence[Site], calibration: Calibration, species: str
+) -> tuple[str, ...]:
+    """As `doubts`, but of the marks that are there: nothing of roots that have none yet.
+
+    Parameters
+    ----------
+    marks, sites, calibration, species
+        As for `doubts`.
+
+    Returns
+    -------
+    tuple of str
+    """
     said: list[str] = []
     for (number, root), of_root in groupby(sites, key=lambda s: (s.tooth, s.root)):
         pair = tuple(of_root)
@@ -48,7 +68,6 @@ def doubts(
         said += _crests_reversed(marks.of(tooth=number), root, calibration.pitch)
     for number in marks.teeth():
         said += _apices_reversed(marks.of(tooth=number), number, calibration.pitch)
-        said += _roots_left_out(marks, number, species)
     return tuple(said)
 
 

@@ -20,12 +20,13 @@ from perioview.marks import LOW_CONFIDENCE, Marks
 from perioview.proposals_context import AROUND, links, teeth_apart
 from perioview.proposals_frame import SideFrame, side_frames
 from perioview.proposals_network import LONGEST, inputs
-from perioview.proposals_posterior import Peak, peak, posteriors, spread
+from perioview.proposals_posterior import Peak, confidence, peak, posteriors, spread
 from perioview.proposals_strip import LANES, STEP, Strip, dense_high, straightened
 
 Array = NDArray[np.float64]
 # The traced edge runs a little inside a round root's faint rim; the crest is beside the root.
 BESIDE_MM = 0.1
+MARGIN_NOT_SEEN = "margin_not_seen"
 OUT_OF_IMAGE = 0.4  # share of the strip that may lie outside the image before we say so
 
 
@@ -49,7 +50,8 @@ class Proposal:
         From 0 to 1; set on phantoms so that from 0.8 on at most 1 % lie beyond 1 mm, which real
         radiographs have yet to confirm.
     flags : tuple of str
-        ``low_confidence``, ``two_peaks``, ``no_scale``, ``reference_derived``,
+        ``low_confidence``, ``margin_not_seen`` (as likely wrong as right by `NEAR_MM`: a place to
+        look, not to accept), ``two_peaks``, ``no_scale``, ``reference_derived``,
         ``axis_from_one_cej``, ``side_assumed``, ``polarity_reversed``, ``partly_outside``.
     """
 
@@ -204,5 +206,6 @@ def _flags(found: Peak, strip: Strip) -> tuple[str, ...]:
     return (
         *(("two_peaks",) if math.isfinite(found.second) else ()),
         *(("low_confidence",) if found.confidence < LOW_CONFIDENCE else ()),
+        *((MARGIN_NOT_SEEN,) if found.confidence < confidence(0.5) else ()),
         *(("partly_outside",) if outside > OUT_OF_IMAGE else ()),
     )

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from perioview.marking_round import SKIP_REASONS, Step, step_of
 from perioview_napari.drawing import site_text
 from perioview_napari.marking import Marking
+from perioview_napari.proposed import Proposed
 
 LOSS = ("2", "3", "4")
 """Stages that a radiograph tells from no loss."""
@@ -58,22 +59,16 @@ class RoundActions:
             self.say(NO_SESSION if session is None else "No proposals wait to be kept.", True)
             return
         of_tooth = [p for p in session.proposals if p.mark.tooth == number]
-        taken = [p.mark for p in of_tooth if doubtful_too or not p.doubtful]
+        taken = [p.mark for p in of_tooth if not p.doubtful or (doubtful_too and not p.unseen)]
         left = [p.mark for p in of_tooth if p.mark not in taken]
         if not taken:
-            self.say(
-                f"{number}: only doubtful proposals; look, drag them, or Shift+K."
-                if of_tooth
-                else f"{number}: no proposals; they come once CEJ and apex are marked, or the root "
-                "is pointed at.",
-                True,
-            )
+            self.say(f"{number}: {_nothing_to_keep(of_tooth)}", True)
             return
 
         def kept() -> None:
             session.round.accept(taken)
             if left:
-                # Not on to the next tooth: what is doubtful would be forgotten there.
+                # Not on to the next tooth: what is left would be forgotten there.
                 session.round.go_to(step_of(left[0]))
 
         self.marking.act(kept)
@@ -172,3 +167,11 @@ class RoundActions:
     def nudge_right(self) -> None:
         """Move the last mark right."""
         self.marking.placing.nudge(1, 0)
+
+
+def _nothing_to_keep(of_tooth: Sequence[Proposed]) -> str:
+    if not of_tooth:
+        return "no proposals; they come once CEJ and apex are marked, or the root is pointed at."
+    if all(p.unseen for p in of_tooth):
+        return "the bone margin was not seen; click or drag the crest, or skip it (N)."
+    return "only doubtful proposals; look, drag them, or Shift+K."

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from perioview.bone_loss import Site
+from perioview.bone_loss_doubts import misplaced
 from perioview.marking_round import Step
 from perioview.marks import Marks
 from perioview_napari.convert import COLOURS
@@ -89,11 +90,12 @@ def tooth_drawing(
 
 @dataclass(frozen=True, slots=True)
 class ToothDrawing:
-    """One tooth: its lines, a label per site, and one label that speaks for the tooth."""
+    """One tooth: lines, a label per site, one that speaks for the tooth, doubts of its marks."""
 
     lines: tuple[Line, ...] = ()
     chips: tuple[Chip, ...] = ()
     brief: tuple[Chip, ...] = ()
+    doubts: tuple[str, ...] = ()
 
 
 def measured_tooth(
@@ -110,7 +112,8 @@ def measured_tooth(
     if chips and len(chips) == len(known):
         worst = chips[known.index(max(known))]
         brief = (Chip(worst.at, worst.away, f"{tooth}: {worst.text}", worst.colour),)
-    return (sites, stages), ToothDrawing(lines, chips, brief)
+    doubts = misplaced(of_tooth, sites, session.calibration, session.species)
+    return (sites, stages), ToothDrawing(lines, chips, brief, doubts)
 
 
 def marked_drawing(
@@ -149,7 +152,14 @@ def marked_drawing(
         keep_clear=tuple((m.row, m.col) for m in marked),
         banner=words or banner(session, cursor),
         note=proposal_note(session, number),
+        doubt=doubt_note([d for part in parts.values() for d in part.doubts]),
     )
+
+
+def doubt_note(doubts: Sequence[str]) -> str:
+    """Say that marks are hardly where they are meant to be; the first tooth of several."""
+    more = f" ({len(doubts) - 1} more like it)" if len(doubts) > 1 else ""
+    return f"{doubts[0]}{more}" if doubts else ""
 
 
 def proposal_note(session: Session, number: int | None) -> str:
@@ -157,16 +167,19 @@ def proposal_note(session: Session, number: int | None) -> str:
     waiting = [p for p in session.proposals if p.mark.tooth == number]
     if not waiting:
         return ""
-    doubtful = sum(p.doubtful for p in waiting)
-    if not doubtful:
-        words = f"{len(waiting)} proposed: K keeps {'them' if len(waiting) > 1 else 'it'}"
-    elif doubtful < len(waiting):
-        words = (
-            f"{len(waiting)} proposed: K keeps the sure ones; {doubtful} of low confidence: look, "
-            "drag, or Shift+K"
-        )
-    else:
-        words = f"{doubtful} proposed of low confidence: look, drag, or Shift+K"
+    unseen = sum(p.unseen for p in waiting)
+    doubtful = sum(p.doubtful for p in waiting) - unseen
+    sure = len(waiting) - doubtful - unseen
+    parts = []
+    if sure:
+        them = "the sure ones" if doubtful or unseen else "them" if sure > 1 else "it"
+        parts.append(f"{len(waiting)} proposed: K keeps {them}")
+    if doubtful:
+        proposed = "" if sure else "proposed "
+        parts.append(f"{doubtful} {proposed}of low confidence: look, drag, or Shift+K")
+    if unseen:
+        parts.append(f"{unseen} not seen: click, drag, or skip (N)")
+    words = "; ".join(parts)
     if any("side_assumed" in p.flags for p in waiting):
         words += "; which side is mesial is assumed: check"
     return words
@@ -192,6 +205,8 @@ def _proposal_words(p: Proposed) -> str:
     if p.sd_mm is not None and np.isfinite(p.sd_mm):
         # Nobody reads a radiograph to less: not "± 0.0".
         sd = f" ± {max(p.sd_mm, 0.1):.1f} mm"
+    if p.unseen:
+        return f"margin not seen{sd}"
     return f"low confidence{sd}" if p.doubtful else f"proposed{sd}"
 
 

@@ -99,6 +99,9 @@ class Mouse:
             self._drop(session, grabbed, float(at[0]), float(at[1]))
         else:
             marking.act(lambda: session.round.go_to(step_of(mark)), changes=False)
+            if isinstance(grabbed, Proposed) and grabbed.unseen:
+                # Nothing to accept here: a click says where the margin is, as anywhere else.
+                marking.place(*position_from_world(marking.layer, event.position))
 
     def _drop(self, session: Session, grabbed: Mark | Proposed, row: float, col: float) -> None:
         marking = self.marking

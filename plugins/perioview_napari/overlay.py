@@ -174,11 +174,12 @@ class Overlay(QWidget):
         painter.drawText(box, Qt.AlignmentFlag.AlignCenter, text)
 
     def _banner(self, painter: QPainter) -> None:
-        """The words on top: what comes next, and beside it, or below, what waits to be kept."""
+        """The words on top: what comes next; beside or below, what waits to be kept, and doubts."""
         left, top = 8.0, 8.0
         for text, pixels, colour in (
             (self.drawing.banner, 18, "#ffffff"),
             (self.drawing.note, 14, "#ffcf70"),
+            (self.drawing.doubt, 14, "#ff9d9d"),
         ):
             if not text:
                 continue

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from perioview.errors import InputRefused
 from perioview.marks import LANDMARKS, LOW_CONFIDENCE, Mark
+from perioview.proposals import MARGIN_NOT_SEEN
 
 CARRIED = "carried_from_earlier_visit"
 KEY = "proposed"
@@ -28,6 +29,11 @@ class Proposed:
     def doubtful(self) -> bool:
         """Whether the proposal itself says that it is not sure."""
         return self.confidence < LOW_CONFIDENCE
+
+    @property
+    def unseen(self) -> bool:
+        """Whether the bone margin does not show: a place to look, which nobody can accept."""
+        return MARGIN_NOT_SEEN in self.flags
 
     @property
     def carried(self) -> bool:

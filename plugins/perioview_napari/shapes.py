@@ -56,3 +56,4 @@ class Drawing:
     keep_clear: tuple[Point, ...] = ()
     banner: str = ""
     note: str = ""
+    doubt: str = ""

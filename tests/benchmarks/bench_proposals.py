@@ -36,7 +36,7 @@ from phantoms.thickness_maps import thickness_phantom
 from phantoms.traced_volume import traced_phantom
 
 from perioview.marks import Mark, Marks
-from perioview.proposals import Proposal, crest_proposals
+from perioview.proposals import MARGIN_NOT_SEEN, Proposal, crest_proposals
 from perioview.proposals_frame import SideFrame, side_frames
 from perioview.proposals_strip import LANES, dense_high, straightened
 
@@ -94,7 +94,10 @@ def spoiled(phantom: Phantom, keys: set[Key]) -> Phantom:
 
 
 def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[list[float]]:
-    """Return per site: error, SD, confidence, plain error, spoiled, furcal, plates, flagged."""
+    """Return per site: error, SD, confidence, plain error, and marks of what kind it is.
+
+    These are spoiled, furcal, two plates, still flagged after acceptance, margin not seen.
+    """
     keys = {k for k in phantom.truth if spoil and rng.random() < 0.2}
     phantom = spoiled(phantom, keys) if keys else phantom
     frames = {
@@ -123,6 +126,7 @@ def site_rows(phantom: Phantom, spoil: bool, rng: np.random.Generator) -> list[l
                 float(frame.cej is None),
                 float("two_plates" in phantom.traits[key]),
                 float(key in flagged),
+                float(p is not None and MARGIN_NOT_SEEN in p.flags),
             ]
         )
     return rows
@@ -233,6 +237,7 @@ def main() -> None:
             ("own CEJ", rows[:, 5] == 0),
             ("furcal", rows[:, 5] == 1),
             ("two plates", rows[:, 6] == 1),
+            ("margin seen", rows[:, 8] == 0),
         ):
             if at.any():
                 print(line("  " + part, rows[at]))
@@ -240,12 +245,15 @@ def main() -> None:
             print(line("  spoiled", rows[rows[:, 4] == 1]))
             print(line("  not spoiled", rows[rows[:, 4] == 0]))
             print("\n".join(spoil_lines(rows)))
-    print(line("all", np.concatenate(every)))
-    print(plain_line(np.concatenate(every)))
+    everything = np.concatenate(every)
+    seen = everything[:, 8] == 0
+    print(line("all", everything))
+    print(f"{line('  margin seen', everything[seen])}; {100 * seen.mean():.1f} % of the sites")
+    print(plain_line(everything))
     if args.spoil:
-        print("\n".join(spoil_lines(np.concatenate(every))))
+        print("\n".join(spoil_lines(everything)))
     if args.save:
-        np.save(args.save, np.concatenate(every))
+        np.save(args.save, everything)
 
 
 if __name__ == "__main__":

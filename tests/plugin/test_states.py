@@ -132,6 +132,44 @@ def test_doubtful_proposals_are_not_left_behind(fresh, qtbot):
     assert {m.side for m in session.round.marks.of(landmark="crest")} == {"mesial", "distal"}
 
 
+def test_a_margin_that_does_not_show_is_asked_for_and_no_key_keeps_it(fresh, qtbot):
+    session = fresh.marking.session
+    fresh.choose_teeth((308, 309))
+    fresh.actions.jump(308)
+    unseen = Proposed(
+        Mark("crest", 300, 260, 308, "mesial", "distal"), 1.9, 0.05, ("margin_not_seen",)
+    )
+    session.propose = lambda tooth: (unseen,) if tooth == 308 else ()
+    click(fresh, 280, 200)
+    qtbot.waitUntil(lambda: session.proposals == (unseen,), timeout=5000)
+    drawing = fresh.marking.overlay.drawing
+    assert "1 not seen: click, drag, or skip" in drawing.note
+    assert any(chip.text.startswith("margin not seen") for chip in drawing.chips)
+    press(fresh, Qt.Key.Key_K, SHIFT)
+    assert not session.round.marks.of(landmark="crest")
+    assert "margin was not seen" in fresh.status.text()
+    session.round.go_to(Step("crest", 308, "mesial", "distal"))
+    click(fresh, 310, 262)
+    (crest,) = session.round.marks.of(landmark="crest")
+    assert crest.how == "placed" and abs(crest.row - 310) < 2
+
+
+def test_marks_no_jaw_has_are_told_over_the_radiograph(fresh):
+    session = fresh.marking.session
+    fresh.choose_teeth((308, 309))
+    fresh.actions.jump(308)
+    assert fresh.marking.overlay.drawing.doubt == ""
+    for step, place in (
+        (Step("cej", 308, "mesial", "mesial"), (330, 180)),
+        (Step("apex", 308, "mesial"), (600, 230)),
+        (Step("crest", 308, "mesial", "mesial"), (200, 180)),
+    ):
+        session.round.go_to(step)
+        click(fresh, *place)
+    doubt = fresh.marking.overlay.drawing.doubt
+    assert doubt.startswith("308 mesial root, mesial side") and "swapped" in doubt
+
+
 def test_messages_say_what_was_done_and_how_it_is_taken_back(fresh):
     press(fresh, Qt.Key.Key_N)
     assert fresh.status.text().startswith("Left out (not visible): 308, mesial root")
