@@ -24,7 +24,7 @@ from phantoms.scene import Phantom
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
 from perioview.marks import LOW_CONFIDENCE, Mark, Marks
-from perioview.proposals import Proposal, crest_proposals
+from perioview.proposals import MARGIN_NOT_SEEN, Proposal, crest_proposals
 from perioview.proposals_context import unlinked
 from perioview.proposals_frame import side_frames
 from perioview.proposals_network import LONGEST, WIDTH
@@ -190,6 +190,19 @@ def test_wiped_out_crest_is_not_trusted() -> None:
     for image in (flat, noisy):
         for p in crest_proposals(image, phantom.marks, phantom.calibration, "dog"):
             assert "low_confidence" in p.flags, p
+
+
+def test_a_margin_that_is_not_there_is_said_to_be_unseen() -> None:
+    """Generator C, which was never trained on, and noise in place of its pictures."""
+    seen, unseen = [], []
+    for seed in range(8):
+        phantom = painted(seed)
+        grain = np.random.default_rng(seed).normal(90, 4, phantom.image.pixels.shape)
+        seen += [MARGIN_NOT_SEEN in p.flags for p in proposed(phantom)]
+        noise = replace(phantom, image=replace(phantom.image, pixels=grain))
+        unseen += [MARGIN_NOT_SEEN in p.flags for p in proposed(noise)]
+    assert np.mean(seen) < 0.05
+    assert np.mean(unseen) > 0.8
 
 
 def test_which_sites_are_proposed() -> None:

@@ -24,6 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from click_sites import RootSite, root_sites
 from phantoms.click_scenes import click_phantom
+from phantoms.jaw_model import jaw_phantom
 from phantoms.painted_styles import style_phantom
 from phantoms.ray_solids import ray_phantom
 from phantoms.thickness_maps import thickness_phantom
@@ -37,6 +38,7 @@ GENERATORS = {
     "A": thickness_phantom,
     "E": ray_phantom,
     "F": style_phantom,
+    "H": jaw_phantom,
     "K": click_phantom,
 }
 WEIGHTS = Path(__file__).parents[2] / "perioview" / "data" / "proposals_click_weights.npz"
