@@ -43,9 +43,11 @@ def label_places(
     total, last = regions.shape
     step = math.ceil(max(total, last) / _SOUGHT_PX)
     small = _reduced(regions, step)
+    # Each by itself: among larger numbers the smallest of teeth would be gone from the grid.
+    own = {tooth: _reduced(regions == tooth, step) for tooth in sizes}
     enamel = np.any([_like_enamel(p[::step, ::step]) for p in pictures], axis=0)
     little = {t: (math.ceil(h / step), math.ceil(w / step)) for t, (h, w) in sizes.items()}
-    found, rows = _places(small, enamel, little, math.ceil(pad / step))
+    found, rows = _places(small > 0, enamel, own, little, math.ceil(pad / step))
     places = {
         tooth: (top * step, max(0, min(left * step, last - sizes[tooth][1])))
         for tooth, (top, left) in found.items()
@@ -68,15 +70,15 @@ def _like_enamel(picture: Rgb) -> NDArray[np.bool_]:
 
 
 def _places(
-    regions: NDArray[Any],
+    taken: NDArray[np.bool_],
     enamel: NDArray[np.bool_],
+    teeth: Mapping[int, NDArray[Any]],
     sizes: Mapping[int, tuple[int, int]],
     pad: int,
 ) -> tuple[dict[int, tuple[int, int]], int]:
     """Top left of each label where it covers neither tooth nor label, and the rows it takes."""
-    taken = regions > 0
     while True:
-        places = _placed(taken.copy(), enamel, regions, sizes, pad)
+        places = _placed(taken.copy(), enamel, teeth, sizes, pad)
         if len(places) == len(sizes):
             return places, len(taken)
         more = max(height for height, _ in sizes.values()) + 2 * pad
@@ -86,7 +88,7 @@ def _places(
 def _placed(
     taken: NDArray[np.bool_],
     enamel: NDArray[np.bool_],
-    regions: NDArray[Any],
+    teeth: Mapping[int, NDArray[Any]],
     sizes: Mapping[int, tuple[int, int]],
     pad: int,
 ) -> dict[int, tuple[int, int]]:
@@ -95,7 +97,7 @@ def _placed(
     places: dict[int, tuple[int, int]] = {}
     for tooth, (height, width) in sizes.items():
         own = np.zeros(taken.shape, np.uint8)
-        own[: len(regions)] = regions == tooth
+        own[: len(teeth[tooth])] = teeth[tooth]
         away = cv2.distanceTransform(1 - own, cv2.DIST_L2, 5)
         size = min(height, len(taken)), min(width, taken.shape[1])
         # Along an even edge it comes to lie over the tooth's middle.

@@ -11,6 +11,7 @@ import pytest
 from perioview.alignment import Alignment
 from perioview.comparison_labels import COLUMN_MM, LEAST_PT, labelled, line_px, type_for
 from perioview.comparison_pictures import photos_side_by_side, side_by_side
+from perioview.comparison_room import label_places
 from perioview.subtraction import difference
 
 STILL = Alignment(np.eye(3), 0.1, 100)
@@ -88,6 +89,15 @@ def test_teeth_that_fill_the_photo_are_named_below_it() -> None:
     regions = np.full((200, 900), 308, np.uint16)
     after = labelled(photo(200, 900), regions, {308: ("308", "12 %")}, 900)
     assert len(after) > 200 and (after[205:] != 0).any()
+
+
+def test_a_region_of_one_pixel_beside_a_larger_tooth_has_its_label() -> None:
+    # In the coarser grid in which places are sought, its square is the neighbour's too.
+    regions = np.zeros((300, 2000), np.uint16)
+    regions[100:200, 600:1200] = 308
+    regions[100, 600] = 307
+    places, rows = label_places(regions, {307: (60, 90), 308: (60, 90)}, 8, (photo(300, 2000),))
+    assert set(places) == {307, 308} and rows == 300
 
 
 def test_teeth_that_nobody_outlined_stay_free_where_there_is_room() -> None:
