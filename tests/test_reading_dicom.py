@@ -140,6 +140,14 @@ def test_values_that_end_above_bit_0_are_read_whole(tmp_path, dtype):
     assert np.array_equal(opened(dataset, tmp_path).pixels, values)
 
 
+def test_colours_that_end_above_bit_0_keep_their_brightness(tmp_path):
+    colours = np.full((6, 8, 3), (4000, 2000, 16), np.uint16)
+    plain = opened(intraoral(colours, 12), tmp_path).pixels
+    assert plain[0, 0].tolist() == [250, 125, 1]
+    raised = intraoral(colours << 4, 12, HighBit=15)
+    assert np.array_equal(opened(raised, tmp_path).pixels, plain)
+
+
 def test_negative_values_in_twelve_bits_keep_their_sign(tmp_path):
     # -1 in 12 bits, unused bits zero as PS3.5 8.1.1 lets them be: anything.
     values = np.array([[0x0FFF, 0x0001]], np.int16)

@@ -119,7 +119,10 @@ def decoded(dataset: pydicom.Dataset, path: Path) -> NDArray[Any]:
         if spare:
             dataset.BitsStored += spare
         pixels: NDArray[Any] = pydicom.pixels.pixel_array(dataset, decoding_plugin=plugin)
-        pixels = pixels >> spare if spare else pixels
+        if spare:
+            # What is read of the file after this is of the stored bits alone.
+            pixels = pixels >> spare
+            dataset.BitsStored -= spare
     except Exception as error:  # decoders raise whatever the damage leads to
         raise InputRefused(
             f"{path}: its pixels cannot be decoded, the file may be cut short "
