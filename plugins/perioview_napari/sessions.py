@@ -34,6 +34,10 @@ class Sessions:
             If its marks file cannot be used, or the species is not known.
         """
         image, path = image_of_layer(layer)
+        held = self.by_layer.get(id(layer))
+        if held is not None and held.image is not image:
+            # Of a layer that was closed, whose identity this one was given.
+            self.forget(layer)
         if id(layer) not in self.by_layer:
             if species is None and image.species is None:
                 raise InputRefused(f"{image.name}: choose the species; the file names none.")
@@ -42,8 +46,8 @@ class Sessions:
 
     def scale_of(self, layer: Any) -> Calibration:
         """Return the scale that holds for a radiograph: its session's, else its file's."""
-        session = self.by_layer.get(id(layer))
-        return session.calibration if session else calibration(image_of_layer(layer)[0])
+        session, (image, _) = self.by_layer.get(id(layer)), image_of_layer(layer)
+        return session.calibration if session and session.image is image else calibration(image)
 
     def forget(self, layer: Any) -> None:
         """Open the radiograph's marks anew the next time it is shown."""

@@ -9,11 +9,14 @@ import subprocess
 import sys
 import time
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from perioview_napari.proposed import CARRIED, Proposed
 from perioview_napari.session import Session
+from perioview_napari.sessions import Sessions
 
+from perioview.calibration import calibration
 from perioview.errors import InputRefused
 from perioview.files.reading import read_image
 from perioview.files.tables import read_marks
@@ -53,6 +56,23 @@ def test_reopened_session_is_as_it_was(radiograph, tmp_path):
     again = Session(radiograph, path)
     assert again.round.state == session.round.state
     assert not again.round.can_undo
+
+
+def test_a_layer_with_the_identity_of_a_closed_one_gets_marks_of_its_own(visit, tmp_path):
+    (visit / "images" / "other.dcm").write_bytes((visit / "images" / "left-jaw.dcm").read_bytes())
+    images = [read_image(visit / "images" / name) for name in ("left-jaw.dcm", "other.dcm")]
+    sessions = Sessions(lambda path: tmp_path / f"{path.name}.csv")
+    # Python gives the number of an object that is gone to the next one: here it is one object.
+    layer = SimpleNamespace(name="film", metadata={})
+    for image in images:
+        layer.metadata["perioview"] = {"image": image, "path": image.name}
+        assert sessions.scale_of(layer).col_mm == pytest.approx(calibration(image).col_mm)
+        session = sessions.open(layer)
+        assert session.image is image
+        assert session.marks_path == tmp_path / f"{image.name}.csv"
+        assert sessions.open(layer) is session
+        session.use_scale(0.01)
+        assert sessions.scale_of(layer).col_mm == 0.01
 
 
 def test_undo_is_saved_too(radiograph, tmp_path):
