@@ -51,7 +51,7 @@ class PlaquePanel(BesideMarking):
         # What the tools of this panel ask of it.
         self.photos, self.photo_layer = self.pictures.all, self.pictures.in_view
         self.show_photo = self.pictures.show
-        self._regions: dict[str, Regions] = {}
+        self._regions: dict[Path, Regions] = {}
         self._build()
         for event in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
             event.connect(self.other.list_photos)
@@ -147,14 +147,22 @@ class PlaquePanel(BesideMarking):
             If no photo is in view or its file of regions cannot be read.
         """
         photo = self.photo_layer()
-        image, file = image_of_layer(photo)
-        known = self._regions.get(image.name)
+        _, file = image_of_layer(photo)
+        self._close_gone()
+        # By the file: photographs of two visits may bear one name.
+        known = self._regions.get(file)
         if known is None or known.layer not in self.viewer.layers:
             known = Regions(self.viewer, photo, self.say)
-            self._regions[image.name] = known
+            self._regions[file] = known
             self._take_stated(file)
             self.viewer.layers.selection.active = photo
         return known
+
+    def _close_gone(self) -> None:
+        """Take the outlines of photographs away that are not open any more; the files stay."""
+        gone = [f for f, r in self._regions.items() if r.photo not in self.viewer.layers]
+        for file in gone:
+            self._regions.pop(file).close()
 
     def regions_layer(self) -> Any:
         """Return the label layer of the photograph in view."""

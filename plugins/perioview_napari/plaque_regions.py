@@ -72,6 +72,12 @@ class Regions:
         self.numbers: Any = None
         self._show()
 
+    def close(self) -> None:
+        """Take outlines and numbers out of the viewer."""
+        for layer in (self.layer, f"{NUMBERS}: {self.name}"):
+            if layer in self.viewer.layers:
+                self.viewer.layers.remove(layer)
+
     @property
     def data(self) -> Labels:
         """Triadan number at each pixel, 0 elsewhere; shape (rows, cols)."""

@@ -36,6 +36,29 @@ def panel(make_napari_viewer, qtbot):
     made.close()
 
 
+@pytest.mark.parametrize("stays_open", [True, False])
+def test_photos_of_one_name_keep_their_own_outlines(panel, tmp_path, stays_open):
+    pixels, regions = textured_mouth()
+    files = [tmp_path / day / "front.png" for day in ("first", "second")]
+    for file in files:
+        file.parent.mkdir()
+        Picture.fromarray(pixels).save(file)
+    write_regions(panel.regions_path(files[0]), regions)
+    kept = panel.regions_path(files[0]).read_bytes()
+    first = opened(panel.viewer, files[0])
+    panel.viewer.layers.selection.active = first
+    assert np.array_equal(panel.regions().data, regions)
+    if not stays_open:
+        panel.viewer.layers.remove(first)
+    panel.viewer.layers.selection.active = opened(panel.viewer, files[1])
+    assert not panel.regions().data.any()
+    panel.regions().take(308, regions > 0, sure=True)
+    assert panel.regions_path(files[1]).is_file()
+    assert panel.regions_path(files[0]).read_bytes() == kept
+    outlines = [la for la in panel.viewer.layers if la.name.startswith("tooth regions")]
+    assert len(outlines) == (2 if stays_open else 1)
+
+
 def test_outlines_are_brought_over_from_another_photo(panel, qtbot, tmp_path):
     pixels, regions = textured_mouth()
     turn = cv2.getRotationMatrix2D((240, 180), 4, 1.0)
