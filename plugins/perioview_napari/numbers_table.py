@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from qtpy.QtCore import Qt, Signal
+from qtpy.QtCore import Qt, QTimer, Signal
 from qtpy.QtGui import QColor
 from qtpy.QtWidgets import QHeaderView, QTableWidget, QTableWidgetItem
 
@@ -33,7 +33,13 @@ class NumbersTable(QTableWidget):
         self.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOn)
         # The longest names, such as mesiopalatal, wrap in what room the numbers leave.
         self.horizontalHeader().setSectionResizeMode(1, QHeaderView.ResizeMode.Stretch)
+        self.horizontalHeader().sectionResized.connect(self._resized)
         self.cellClicked.connect(self._clicked)
+
+    def _resized(self, column: int, _before: int, _now: int) -> None:
+        if column == 1:
+            # Not at once: the column still has its former width.
+            QTimer.singleShot(0, self.resizeRowsToContents)
 
     def _clicked(self, row: int, _column: int) -> None:
         for place, at in self.rows.items():
