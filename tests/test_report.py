@@ -282,6 +282,19 @@ def test_previous_visit_of_another_patient_or_later_is_refused(tmp_path, capsys)
         assert not (visit / "record").exists()
 
 
+def test_previous_visit_as_of_another_species_is_refused(tmp_path, capsys):
+    for day, species in (("2026-01-05", "cat"), ("2026-03-05", "dog")):
+        (tmp_path / day).mkdir()
+        (tmp_path / day / "visit.toml").write_text(
+            f'[patient]\nid = "PV-0101"\nspecies = "{species}"\n[visit]\ndate = {day}\n'
+        )
+    visit, previous = tmp_path / "2026-03-05", tmp_path / "2026-01-05"
+    assert main(["report", str(visit), "--previous", str(previous)]) == 2
+    told = capsys.readouterr().err
+    assert told.count("\n") == 1 and "is of a dog" in told and "of a cat" in told
+    assert not (visit / "record").exists()
+
+
 def test_awake_stage_stands_beside_the_one_found_asleep(tmp_path):
     visit = healthy_cat(tmp_path / "visit")
     with (visit / "visit.toml").open("a", encoding="utf-8") as file:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
+from perioview.home_history import visit_day
 from perioview.visit import Examination
 
 if TYPE_CHECKING:
@@ -84,21 +84,8 @@ class SinceLast:
         }
 
 
-def _day(examination: Examination) -> dt.date | None:
-    date = examination.visit.visit.get("date")
-    if isinstance(date, dt.datetime):
-        return date.date()
-    return date if isinstance(date, dt.date) else None
-
-
-def _check(earlier: Examination, now: Examination, where: str) -> None:
-    ids = [str(e.visit.patient.get("id", "")) for e in (earlier, now)]
-    if ids[0] != ids[1]:
-        raise InputRefused(
-            f"{where}: is of patient '{ids[0]}', this visit of '{ids[1]}'; "
-            "give an earlier visit of the same patient."
-        )
-    before, after = _day(earlier), _day(now)
+def _check_order(earlier: Examination, now: Examination, where: str) -> None:
+    before, after = visit_day(earlier.visit), visit_day(now.visit)
     if before and after and before > after:
         raise InputRefused(
             f"{where}: is dated {before}, after this visit's {after}; give an earlier visit."
@@ -130,17 +117,18 @@ def since_last(folder: str, previous: str, now: Examination, mark_sd: str | None
     Raises
     ------
     InputRefused
-        If the earlier visit cannot be read, is of another patient, or is later. Images that
-        cannot be aligned are told in `faults` instead.
+        If the earlier visit cannot be read, is of another patient or species, or is later.
+        Images that cannot be aligned are told in `faults` instead.
     """
     from perioview.comparison_object import visits_object
-    from perioview.comparison_visits import compared_visits
+    from perioview.comparison_visits import check_same_patient, compared_visits
     from perioview.files.visit_folder import examine
 
     earlier = examine(previous, mark_sd=mark_sd)
-    _check(earlier, now, previous)
+    check_same_patient((previous, folder), earlier, now)
+    _check_order(earlier, now, previous)
     found = compared_visits(earlier, now, mark_sd=mark_sd)
-    first, last = _day(earlier), _day(now)
+    first, last = visit_day(earlier.visit), visit_day(now.visit)
     date = str(first or "not dated")
     days = (last - first).days if first and last else None
     if not found.pairs:
