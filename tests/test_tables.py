@@ -89,3 +89,11 @@ def test_what_stands_in_a_column_without_a_name_is_kept(tmp_path):
     written = (tmp_path / "again.csv").read_text()
     assert "see film 2" in written and "column 9" in written and "column 8" not in written
     assert read(tmp_path, written) == marks
+
+
+def test_a_column_without_a_name_takes_none_that_is_there(tmp_path):
+    marks = read(tmp_path, f"{HEADER},,column 8\n{GOOD},see film 2,see film 3\n")
+    write_marks(tmp_path / "again.csv", marks)
+    written = (tmp_path / "again.csv").read_text()
+    assert "see film 2" in written and "see film 3" in written
+    assert read(tmp_path, written) == marks

@@ -83,7 +83,8 @@ def csv_rows(
     # What stands under no name would be lost when the table is written again.
     for at, name in enumerate(header):
         if not name and any(cells[at] for _, cells in lines):
-            header[at] = f"column {at + 1}"
+            numbers = range(at + 1, at + len(header) + 2)
+            header[at] = next(n for k in numbers if (n := f"column {k}") not in header)
     return header, [(line, dict(zip(header, cells, strict=True))) for line, cells in lines]
 
 
