@@ -56,6 +56,8 @@ class ReportButton(QWidget):
             self.show_it.setEnabled(True)
             self.pdf = record / "report.pdf"
             still = f" {gaps} points were still open; it lists them." if gaps else ""
+            if gaps == 1:
+                still = " 1 point was still open; the report names it."
             self.message.setText(f"{count} files written into {folder.name}/record.{still}")
 
         def refused(fault: str) -> None:

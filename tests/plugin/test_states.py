@@ -296,6 +296,16 @@ def test_a_tick_taken_back_has_its_time_again(visit, qtbot):
     assert not ticks.back.isEnabled()
 
 
+def test_one_open_point_is_told_as_one(visit, qtbot, monkeypatch):
+    from perioview_napari import report_button
+
+    monkeypatch.setattr(report_button, "in_background", lambda task, done, refused: done(5))
+    button = report_button.ReportButton(lambda: (visit, 1))
+    qtbot.addWidget(button)
+    button.make.click()
+    assert "1 point was still open" in button.message.text()
+
+
 def test_report_is_made_from_within_the_window(visit, qtbot, monkeypatch):
     from perioview_napari.report_button import ReportButton
     from qtpy.QtGui import QDesktopServices
