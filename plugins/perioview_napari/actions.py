@@ -78,7 +78,7 @@ class RoundActions:
         self._keep(False)
 
     def keep_doubtful(self) -> None:
-        """Accept all proposals of this tooth."""
+        """Accept the doubtful ones of this tooth as well; none whose margin was not seen."""
         self._keep(True)
 
     def skip(self, reason: str = SKIP_REASONS[0]) -> None:

@@ -200,6 +200,8 @@ class Regions:
         self._write_numbers()
 
     def _write_numbers(self) -> None:
+        if self.layer not in self.viewer.layers:
+            return  # closed meanwhile: an outline that came later is on disk alone
         name = f"{NUMBERS}: {self.name}"
         teeth = self.teeth
         places = np.array([np.argwhere(self.data == t).mean(axis=0) for t in teeth])

@@ -48,10 +48,17 @@ def test_photos_of_one_name_keep_their_own_outlines(panel, tmp_path, stays_open)
     first = opened(panel.viewer, files[0])
     panel.viewer.layers.selection.active = first
     assert np.array_equal(panel.regions().data, regions)
+    before = panel.regions()
     if not stays_open:
         panel.viewer.layers.remove(first)
     panel.viewer.layers.selection.active = opened(panel.viewer, files[1])
     assert not panel.regions().data.any()
+    if not stays_open:
+        # An outline that was being sought when its photo was closed is kept, and not shown.
+        before.take(309, regions == 0, sure=True)
+        assert panel.regions_path(files[0]).read_bytes() != kept
+        kept = panel.regions_path(files[0]).read_bytes()
+        assert not any(la.name.startswith("tooth numbers") for la in panel.viewer.layers)
     panel.regions().take(308, regions > 0, sure=True)
     assert panel.regions_path(files[1]).is_file()
     assert panel.regions_path(files[0]).read_bytes() == kept
