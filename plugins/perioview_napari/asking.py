@@ -13,7 +13,8 @@ def asked(session: Session, pointing: bool) -> Step | None:
     cursor = state.cursor
     if cursor is None or not pointing:
         return cursor
-    proposed = {step_of(p.mark) for p in session.proposals}
+    # Where the margin was not seen, nothing can be kept: a click is what is wanted.
+    proposed = {step_of(p.mark) for p in session.proposals if not p.unseen}
     if cursor not in proposed:
         return cursor
     of_tooth = (s for s in state.steps if s.tooth == cursor.tooth and state.open(s))

@@ -12,6 +12,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from perioview_napari import asking
 from perioview_napari.proposed import CARRIED, Proposed
 from perioview_napari.session import Session
 from perioview_napari.sessions import Sessions
@@ -20,8 +21,9 @@ from perioview.calibration import calibration
 from perioview.errors import InputRefused
 from perioview.files.reading import read_image
 from perioview.files.tables import read_marks
-from perioview.marking_round import Step
+from perioview.marking_round import Step, step_of
 from perioview.marks import Mark
+from perioview.proposals import MARGIN_NOT_SEEN
 
 
 @pytest.fixture
@@ -234,6 +236,18 @@ def proposal(landmark, row, flags=()):
     mark = Mark(landmark, row, 200.5, 308, "mesial", side, None, "accepted",
                 extra=(("confidence", "0.91"),))  # fmt: skip
     return Proposed(mark, 0.12, 0.91, tuple(flags))
+
+
+@pytest.mark.parametrize("pointing", [False, True])
+def test_a_click_where_the_margin_was_not_seen_is_for_that_crest(radiograph, tmp_path, pointing):
+    session = begun(radiograph, tmp_path / "x.dcm.csv")
+    unseen = proposal("crest", 150, [MARGIN_NOT_SEEN])
+    session.take_proposals(308, [proposal("cej", 100), proposal("apex", 300), unseen])
+    session.round.go_to(step_of(unseen.mark))
+    assert asking.asked(session, pointing) == step_of(unseen.mark)
+    # A seen one waits to be kept: where roots are pointed at, a click is for another mark.
+    session.take_proposals(308, [proposal("crest", 150)])
+    assert (asking.asked(session, pointing) == step_of(unseen.mark)) is not pointing
 
 
 def test_proposals_are_there_again_when_reopened(radiograph, tmp_path):
