@@ -55,11 +55,6 @@ class Tooth:
         return self.variants[0]
 
     @property
-    def single_rooted(self) -> bool:
-        """Whether the nominal tooth has one root."""
-        return len(self.variants[0]) == 1
-
-    @property
     def may_have_furcation(self) -> bool:
         """Whether any variant has more than one root."""
         return any(len(v) > 1 for v in self.variants)

@@ -160,11 +160,6 @@ def _sd(item: Dataset) -> float | None:
     return None
 
 
-def flags_of(group: list[Dataset]) -> tuple[str, ...]:
-    """Flags of a group, in their order."""
-    return tuple(code_of(item) for item in named(group, "flag"))
-
-
 def probed_from_report(dataset: Dataset) -> dict[int, tuple[tuple[str, float, str], ...]]:
     """What the chart said of each tooth when a report was made: concept, value and unit."""
     found: dict[int, tuple[tuple[str, float, str], ...]] = {}
