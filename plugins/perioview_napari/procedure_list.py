@@ -130,15 +130,19 @@ class ProcedureList(QWidget):
 
     def undo(self) -> None:
         """Take the last tick back, with the times as they were."""
-        if self._before:
-            steps = self._before.pop()
-            self._keep(lambda v: replace(v, steps=steps), remember=False)
+        if not self._before:
+            return
+        steps = self._before[-1]
+        if self._keep(lambda v: replace(v, steps=steps), remember=False):
+            self._before.pop()
+            self.back.setEnabled(bool(self._before))
 
-    def _keep(self, change: Callable[[Visit], Visit], *, remember: bool = True) -> None:
+    def _keep(self, change: Callable[[Visit], Visit], *, remember: bool = True) -> bool:
+        """Change the visit on disk; return whether it could be written."""
         from perioview.files.visit_folder import read_visit, write_visit
 
         if self.folder is None:
-            return
+            return False
         try:
             # Read again: the file may have been changed elsewhere meanwhile.
             read = read_visit(self.folder)
@@ -148,9 +152,10 @@ class ProcedureList(QWidget):
             self.message.setText(str(error))
             if self.visit is not None:
                 self.show_visit(self.folder, self.visit)
-            return
+            return False
         self.message.setText("")
         if remember:
             self._before.append(tuple(read.steps))
         self.show_visit(self.folder, visit)
         self.changed(visit)
+        return True

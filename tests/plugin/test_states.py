@@ -278,10 +278,14 @@ def test_an_answer_about_other_images_is_not_shown(marked, qtbot, monkeypatch):
         panel.close()
 
 
-def test_a_tick_taken_back_has_its_time_again(visit, qtbot):
+def test_a_tick_taken_back_has_its_time_again(visit, qtbot, monkeypatch):
     from perioview_napari.procedure_list import ProcedureList
 
+    from perioview.errors import InputRefused
     from perioview.files.visit_folder import read_visit
+
+    def refused(folder, visit):
+        raise InputRefused("the disk is full.")
 
     ticks = ProcedureList(lambda visit: None)
     qtbot.addWidget(ticks)
@@ -291,6 +295,11 @@ def test_a_tick_taken_back_has_its_time_again(visit, qtbot):
     assert not ticks.back.isEnabled()
     ticks.untick(pack)
     assert tomllib.loads((visit / "visit.toml").read_text("utf-8"))["steps"] != before
+    # What cannot be written now can be taken back later.
+    with monkeypatch.context() as full:
+        full.setattr("perioview.files.visit_folder.write_visit", refused)
+        ticks.back.click()
+    assert ticks.message.text() == "the disk is full." and ticks.back.isEnabled()
     ticks.back.click()
     assert tomllib.loads((visit / "visit.toml").read_text("utf-8"))["steps"] == before
     assert not ticks.back.isEnabled()
