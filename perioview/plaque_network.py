@@ -226,25 +226,30 @@ def _network(planes: Field, facts: Field) -> Field:
     """Down to a quarter of a quarter, across the teeth of the photo, and up again."""
     w = _weights()
     told = facts @ w["facts.weight"] + w["facts.bias"]
-    first = _relu(_conv(planes, w, "down0") + told[:, None, None])
-    second = _relu(_conv(_half(first), w, "down1"))
-    third = _relu(_conv(_half(second), w, "down2"))
-    low = _relu(_conv(_half(third), w, "down3"))
+    first = _more(_relu(_conv(planes, w, "down0") + told[:, None, None]), w, "down0")
+    second = _more(_relu(_conv(_half(first), w, "down1")), w, "down1")
+    third = _more(_relu(_conv(_half(second), w, "down2")), w, "down2")
+    low = _more(_relu(_conv(_half(third), w, "down3")), w, "down3")
     tooth = low.mean(axis=(1, 2))
     photo = np.concatenate([tooth.mean(axis=0), tooth.max(axis=0)])
     around = np.concatenate([facts, tooth, np.broadcast_to(photo, (len(tooth), photo.size))], 1)
     around = _relu(around @ w["around.weight"] + w["around.bias"])
     low = low + (around @ w["low.weight"] + w["low.bias"])[:, None, None]
-    up = _relu(_conv(np.concatenate([_twice(low), third], -1), w, "up2"))
-    up = _relu(_conv(np.concatenate([_twice(up), second], -1), w, "up1"))
+    up = _more(_relu(_conv(np.concatenate([_twice(low), third], -1), w, "up2")), w, "up2")
+    up = _more(_relu(_conv(np.concatenate([_twice(up), second], -1), w, "up1")), w, "up1")
     last = (around @ w["last.weight"] + w["last.bias"])[:, None, None]
-    up = _relu(_conv(np.concatenate([_twice(up), first], -1), w, "up0") + last)
+    up = _more(_relu(_conv(np.concatenate([_twice(up), first], -1), w, "up0") + last), w, "up0")
     found: Field = up @ w["out.weight"] + w["out.bias"]
     return found
 
 
 def _relu(x: Field) -> Field:
     return np.maximum(x, 0, out=x)
+
+
+def _more(x: Field, w: Mapping[str, Field], name: str) -> Field:
+    """A second layer of the same width, added to the first."""
+    return x + _relu(_conv(x, w, f"{name}_more"))
 
 
 def _half(x: Field) -> Field:
