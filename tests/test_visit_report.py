@@ -6,7 +6,7 @@ import dataclasses
 import datetime as dt
 import json
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -30,9 +30,9 @@ from perioview.record.outbox import send, write_outbox
 from perioview.record.region_outlines import filled, outlines
 from perioview.record.visit_record import visit_record
 from perioview.record.visit_report import (
+    current_visit_reports,
     entered_from_report,
     is_visit_report,
-    newest_visit_report,
     visit_report,
 )
 from perioview.visit import Visit
@@ -74,6 +74,11 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Orthanc]:
     with orthanc_at(tmp_path_factory.mktemp("orthanc")) as running:
         yield running
+
+
+def only_report(reports: Iterable[pydicom.Dataset]) -> pydicom.Dataset:
+    (report,) = current_visit_reports(reports)
+    return report
 
 
 def rebuilt(where: str, folder: Path, *more: str) -> Path:
@@ -182,14 +187,13 @@ def test_a_changed_chart_replaces_and_a_missing_one_unsays_nothing(
     folder, archive = tmp_path / "visit", str(tmp_path / "archive")
     shutil.copytree(whole, folder)
     assert main(["attach", str(folder), "--to", archive]) == 0
-    first = newest_visit_report(destination_from(archive).reports(PATIENT))
+    first = only_report(destination_from(archive).reports(PATIENT))
     chart = read_chart(folder / "chart.csv", "dog")
     deeper = dataclasses.replace(chart.rows[1], probing_depth_mm=7.5)
     write_chart(folder / "chart.csv", chart.with_row(deeper))
     assert main(["attach", str(folder), "--to", archive, "--verify", "Sample^Clinician"]) == 0
     reports = destination_from(archive).reports(PATIENT)
-    second = newest_visit_report(reports)
-    assert first is not None and second is not None
+    second = only_report(reports)
     (before,) = second.PredecessorDocumentsSequence
     assert (
         before.ReferencedSeriesSequence[0].ReferencedSOPSequence[0].ReferencedSOPInstanceUID
@@ -202,8 +206,8 @@ def test_a_changed_chart_replaces_and_a_missing_one_unsays_nothing(
     (folder / "regions").mkdir()
     write_visit(folder, dataclasses.replace(read_visit(folder), steps=()))
     assert main(["attach", str(folder), "--to", archive]) == 0
-    third = newest_visit_report(destination_from(archive).reports(PATIENT))
-    assert third is not None and third.SOPInstanceUID != second.SOPInstanceUID
+    third = only_report(destination_from(archive).reports(PATIENT))
+    assert third.SOPInstanceUID != second.SOPInstanceUID
     held, was = entered_from_report(third), entered_from_report(second)
     assert held.visit.steps == () and held.chart == was.chart and held.regions == was.regions
     assert held.chart is not None and held.chart.rows[1].probing_depth_mm == 7.5
@@ -222,6 +226,14 @@ def test_two_charts_that_do_not_know_of_each_other_are_told(
     rebuilt(str(archive), tmp_path / "again")
     (line,) = capsys.readouterr().err.splitlines()
     assert "holds 2 charts of this visit" in line and line.endswith("is taken.")
+    # What is attached next knows of both, replaces them, and is what comes back.
+    assert main(["attach", str(whole), "--to", str(archive)]) == 0
+    capsys.readouterr()
+    again = rebuilt(str(archive), tmp_path / "third")
+    assert capsys.readouterr().err == ""
+    check_equal(whole, again)
+    assert main(["attach", str(whole), "--to", str(archive)]) == 0
+    assert sum(map(is_visit_report, destination_from(str(archive)).reports(PATIENT))) == 3
 
 
 def test_it_is_no_measurement_and_history_passes_over_it(whole: Path) -> None:

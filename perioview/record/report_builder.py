@@ -223,6 +223,7 @@ class ReportBuilder:
         *,
         verify: str | None = None,
         predecessor: Dataset | None = None,
+        also: Sequence[Dataset] = (),
         number: int = 1,
         kind: str = "reports",
     ) -> Dataset:
@@ -240,6 +241,8 @@ class ReportBuilder:
             Clinician who verifies, as DICOM writes names; unverified without.
         predecessor : Dataset, optional
             Report that this one replaces.
+        also : sequence of Dataset
+            Further reports that it replaces.
         number : int
             Instance number in its series.
         kind : str
@@ -264,7 +267,7 @@ class ReportBuilder:
         if self._evidence:
             header.CurrentRequestedProcedureEvidenceSequence = _references(self._evidence.values())
         if predecessor is not None:
-            header.PredecessorDocumentsSequence = _references([predecessor])
+            header.PredecessorDocumentsSequence = _references([predecessor, *also])
         _sign(header, self.identity, verify)
         finish(header, self.identity, SERIES[kind][2])
         items = [

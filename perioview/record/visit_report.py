@@ -65,19 +65,21 @@ def visit_report(
     Returns
     -------
     Dataset or None
-        Comprehensive SR, TID 1500; it names the report that it replaces.
+        Comprehensive SR, TID 1500; it names the report that it replaces, and all of several that
+        did not know of each other.
     """
-    before = newest_visit_report(earlier)
+    current = current_visit_reports(earlier)
     if not said.worth_a_report:
         return None
-    if before is not None:
-        held = entered_from_report(before)
+    for report in current[::-1]:
+        held = entered_from_report(report)
         chart = held.chart if said.chart is None else said.chart
         # A photo that is not of this visit any more is none that can be pointed at.
         kept = {uid: found for uid, found in held.regions.items() if uid in photos}
         said = replace(said, chart=chart, regions={**kept, **said.regions})
     content = _content(said)
-    if before is not None:
+    before = current[-1] if current else None
+    if before is not None and len(current) == 1:
         # Asked again with what it replaced in turn, an unchanged visit gives the same UID.
         stub = _replaced_by(before)
         signer = verify or signed_by(before)
@@ -100,6 +102,7 @@ def visit_report(
         content,
         verify=verify,
         predecessor=before,
+        also=current[:-1],
         number=number,
         kind="chart",
     )
@@ -148,12 +151,6 @@ def is_visit_report(dataset: Dataset) -> bool:
 def current_visit_reports(reports: Iterable[Dataset]) -> list[Dataset]:
     """Reports of what was entered that no other replaces: several only where two attached apart."""
     return current_reports(r for r in reports if is_visit_report(r))
-
-
-def newest_visit_report(reports: Iterable[Dataset]) -> Dataset | None:
-    """Return the report of what was entered that no other replaces; None without one."""
-    found = current_visit_reports(reports)
-    return found[-1] if found else None
 
 
 def entered_from_report(report: Dataset) -> Entered:
