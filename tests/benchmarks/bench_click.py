@@ -7,9 +7,9 @@
     python tests/benchmarks/bench_click.py --network ak.npz --generator E F --seeds 30000 30040
                                     a network that `train_click.py fit` made of A and K alone
 
-The network was trained on generators A, E, F and K; B, C and D are built differently. A click falls
-between a fifth and seven tenths of the root, a tenth of its width off the middle (SD). Which way
-is mesial is told. The marks compared with carry their own error: in A, B and C 0.12 mm (CEJ) and
+The network was trained on generators A, E, F, H and K; B, C and D are built differently. A click
+falls between a fifth and seven tenths of the root, a tenth of its width off the middle (SD). Which
+way is mesial is told. The marks compared with carry their own error: in A, B and C 0.12 mm (CEJ) and
 0.18 mm (apex) per axis, so that no apex can be nearer than 0.21 mm in the median.
 """
 

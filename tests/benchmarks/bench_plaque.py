@@ -2,9 +2,9 @@
 
     python tests/benchmarks/bench_plaque.py accuracy | stability | speed | outlines | curves
 
-Generators A (three_channel), C (six_bands) and D (varied_mouths) were used for tuning, generator B
-(spectral) and any other named with --generator only to judge. All are phantoms by people who have
-not seen a patient's photo; no figure here is a clinical one.
+Generators A (three_channel), C (six_bands), D (varied_mouths) and lit_mouths were used for tuning,
+generator B (spectral) and any other named with --generator only to judge. All are phantoms by
+people who have not seen a patient's photo; no figure here is a clinical one.
 """
 
 from __future__ import annotations
