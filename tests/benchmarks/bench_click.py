@@ -9,8 +9,8 @@
 
 The network was trained on generators A, E, F, H and K; B, C and D are built differently. A click
 falls between a fifth and seven tenths of the root, a tenth of its width off the middle (SD). Which
-way is mesial is told. The marks compared with carry their own error: in A, B and C 0.12 mm (CEJ) and
-0.18 mm (apex) per axis, so that no apex can be nearer than 0.21 mm in the median.
+way is mesial is told. The marks compared with carry their own error: in A, B and C 0.12 mm (CEJ)
+and 0.18 mm (apex) per axis, so that no apex can be nearer than 0.21 mm in the median.
 """
 
 from __future__ import annotations
