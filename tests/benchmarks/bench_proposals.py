@@ -4,9 +4,9 @@
     python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
     python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
 
-Generators A, E, F and H are for training; B, C, D and G are built differently, D and G by other
-hands. B, C and D have been looked at while choosing, G was run once, at the end. None of them is
-clinical truth.
+Generators A, E, F and H were used for tuning; B, C, D and G are built differently, D and G by other
+hands. B, C and D have been looked at while choosing; G was blind for its first run only. None of
+them is clinical truth.
 """
 
 from __future__ import annotations
