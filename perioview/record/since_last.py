@@ -66,7 +66,9 @@ class SinceLast:
             else:
                 silent += 1
         if silent:
-            told[f"{silent} other sites" if told else f"All {silent} sites"] = (
+            sites = f"site{'' if silent == 1 else 's'}"
+            every = "The one" if silent == 1 else f"All {silent}"
+            told[f"{silent} other {sites}" if told else f"{every} {sites}"] = (
                 "Nothing can be said yet: the change is within what repeated marking shows."
             )
         return told

@@ -100,12 +100,18 @@ def test_u_takes_an_outline_back_with_its_number_and_its_doubt(on_photo):
     assert regions.teeth == teeth and plaque.number.value() == number
 
 
-def test_every_key_listed_in_a_state_does_something_there(fresh):
-    for state in (keys.MARKING, keys.UNREADY, keys.PHOTO):
-        shown = {k for k, _ in keys.lines(state)}
-        for entry in keys.KEYS:
-            if entry.words and (entry.shown or entry.key) in shown and entry.key != "U":
-                assert keys.works(entry.action, state), entry
+def test_keys_listed_are_those_of_what_is_shown(fresh):
+    of_marks = {"K, Shift+K", "N, Shift+N", "Q", "W", "Shift+arrows", "G", "Insert", "Up, Down"}
+    of_any_image = {"PgUp, PgDown", "F2, F3", "F5, F6", "F11", "H"}
+    of_radiographs = {"J", ".", "/", "F7", "F12"}
+    shown = {s: {k for k, _ in keys.lines(s)} for s in (keys.MARKING, keys.UNREADY, keys.PHOTO)}
+    assert shown[keys.MARKING] > of_marks | of_any_image | of_radiographs
+    assert shown[keys.UNREADY] > of_any_image | of_radiographs
+    assert not shown[keys.UNREADY] & of_marks
+    assert shown[keys.PHOTO] > of_any_image
+    assert not shown[keys.PHOTO] & (of_marks | of_radiographs)
+    for action in ("keep", "skip", "no_loss", "remove", "defect"):
+        assert not keys.works(action, keys.PHOTO) and not keys.works(action, keys.UNREADY)
     assert keys.lines(keys.NOTHING) == []
     fresh.marks_on.setChecked(False)
     try:
