@@ -86,7 +86,9 @@ def photos_object(result: PhotoComparison) -> dict[str, Any]:
             {
                 "tooth": t.tooth,
                 "before_pct": finite(t.before.value),
+                "before_pct_sd": finite(t.before.sd),
                 "after_pct": finite(t.after.value),
+                "after_pct_sd": finite(t.after.sd),
                 "removed_pct": finite(t.removed.value),
                 "removed_pct_sd": finite(t.removed.sd),
                 "residual_pct": finite(t.residual.value),

@@ -97,16 +97,33 @@ def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
     if not teeth:
         return []
     gum_lines = any(t["gum_line_pct"] is not None for t in teeth)
-    head = f"{'tooth':<6}{'before %':>9}{'after %':>9}{'removed, points':>17}{'left, % of it':>15}"
+    head = f"{'tooth':<6}{'before %':>13}{'after %':>13}"
+    head += f"{'removed, points':>17}{'left, % of it':>15}"
     lines = ["", head + ("  gum line, % of crown" if gum_lines else "") + "  go back to"]
     for t in teeth:
         gum = f"  {_gum_line(t):<20}" if gum_lines else ""
         removed = f"{_number(t['removed_pct'])} ± {_number(t['removed_pct_sd'])}"
         lines.append(
-            f"{t['tooth']:<6}{_number(t['before_pct']):>9}{_number(t['after_pct']):>9}"
+            f"{t['tooth']:<6}{coverage_of(t, 'before'):>13}{coverage_of(t, 'after'):>13}"
             f"{removed:>17}{_number(t['residual_pct']):>15}{gum}  {places_of(t)}".rstrip()
         )
     return lines
+
+
+def coverage_of(tooth: dict[str, Any], when: str) -> str:
+    """Write a tooth's plaque coverage with its SD.
+
+    Parameters
+    ----------
+    tooth : dict
+        Of ``teeth``, as `perioview.comparison_object` builds it.
+    when : str
+        ``before`` or ``after``.
+    """
+    value, sd = tooth[f"{when}_pct"], tooth[f"{when}_pct_sd"]
+    if value is None:
+        return "-"
+    return f"{_number(value)} ± {_number(sd)}"
 
 
 def _gum_line(tooth: dict[str, Any]) -> str:

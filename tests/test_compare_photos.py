@@ -14,6 +14,7 @@ from perioview.alignment import Alignment
 from perioview.cli import main
 from perioview.comparison_map import GLARE, NEW, REMOVED, STAYS, change_map
 from perioview.comparison_places import stained_places
+from perioview.comparison_table import comparison_table
 from perioview.files.regions import write_regions
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -147,6 +148,11 @@ def test_outlines_of_a_third_photo_are_carried_to_the_earlier_one(tmp_path, caps
     found = run(capsys, *files[:2], *given)
     assert [t["tooth"] for t in found["teeth"]] == [103, 104]
     assert all(t["before_pct"] == pytest.approx(50, abs=4) for t in found["teeth"])
+    for t in found["teeth"]:
+        both = np.hypot(t["before_pct_sd"], t["after_pct_sd"])
+        assert 0 < t["before_pct_sd"] < 10 and t["removed_pct_sd"] == pytest.approx(both)
+        said = f"{t['before_pct']:.1f} ± {t['before_pct_sd']:.1f}"
+        assert any(said in line for line in comparison_table(found | {"reduction": None}))
     assert any("carried from third.png" in w for w in found["warnings"])
 
 

@@ -6,6 +6,7 @@ import io
 from typing import Any
 
 from perioview.comparison_labels import COLUMN_MM
+from perioview.comparison_table import coverage_of
 from perioview.record.pages import grid, heading, text
 from perioview.record.picture import jpeg
 from perioview.record.since_last import SinceLast
@@ -99,7 +100,7 @@ def _plaque_table(pdf: Any, teeth: list[dict[str, Any]]) -> None:
     rows = [
         (
             str(t["tooth"]),
-            *("-" if t[k] is None else f"{t[k]:.1f}" for k in ("before_pct", "after_pct")),
+            *(coverage_of(t, when) for when in ("before", "after")),
             _of(t["gum_line_pct"], t["gum_line_pct_sd"], 1),
             "-"
             if t["gum_line_pct"] is None

@@ -9,7 +9,7 @@ from qtpy.QtWidgets import QTableWidget, QTableWidgetItem
 
 from perioview.comparison_object import photos_object
 from perioview.comparison_photos import PhotoComparison, compared_photos
-from perioview.comparison_table import places_of
+from perioview.comparison_table import coverage_of, places_of
 from perioview.image import Image
 
 STAYS = "what stays"
@@ -44,7 +44,7 @@ def fill_table(table: QTableWidget, found: PhotoComparison) -> None:
     for row, tooth in enumerate(teeth):
         cells = (
             str(tooth["tooth"]),
-            *("-" if tooth[k] is None else f"{tooth[k]:.0f}" for k in ("before_pct", "after_pct")),
+            *(coverage_of(tooth, when) for when in ("before", "after")),
             places_of(tooth),
         )
         for column, cell in enumerate(cells):
