@@ -79,7 +79,7 @@ def test_since_last_time_says_how_fast_and_of_what_nothing_can_be_said():
     sites = [site(12.0, True, "distal"), site(1.0, False, "mesial")]
     found = SinceLast("2026-03-05", {"sites": sites}, {}, (), days=189).rates()
     assert "Bone loss grew by 23.2 points a year" in found["309 distal distal"]
-    assert found["1 other sites"].startswith("Nothing can be said yet")
+    assert found["1 other site"].startswith("Nothing can be said yet")
 
 
 def test_trend_shows_probing_stage_and_what_can_be_said():
