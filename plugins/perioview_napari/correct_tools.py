@@ -1,7 +1,8 @@
-"""Buttons that correct the outline of the tooth in hand: brush, nudges, undo."""
+"""Buttons that correct the outline of the tooth in hand: brush, nudges, undo, redo."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from qtpy.QtWidgets import QGridLayout, QPushButton
@@ -50,10 +51,17 @@ class CorrectTools:
             button.setToolTip(help_)
             button.clicked.connect(lambda _=False, act=act, words=words: self._act(act, words))
             self.row.addWidget(button, place // 4, place % 4)
-        undo = QPushButton("Undo")
-        undo.setToolTip("take the last change of the outlines back")
-        undo.clicked.connect(self.undo)
-        self.row.addWidget(undo, 1, 2)
+        for place, (words, help_, step) in enumerate(
+            (
+                ("Undo", "take the last change of the outlines back", self.undo),
+                ("Redo", "do again what was taken back", self.redo),
+            ),
+            start=2,
+        ):
+            button = QPushButton(words)
+            button.setToolTip(help_)
+            button.clicked.connect(step)
+            self.row.addWidget(button, 1, place)
 
     @property
     def painting(self) -> bool:
@@ -112,14 +120,21 @@ class CorrectTools:
 
     def undo(self) -> None:
         """Take the last change of the outlines back."""
+        self._step(Regions.undo, "Taken back. Shift+U does it again.", "Nothing to take back.")
+
+    def redo(self) -> None:
+        """Do again what was taken back."""
+        self._step(Regions.redo, "Done again.", "Nothing to do again.")
+
+    def _step(self, step: Callable[[Regions], bool], done: str, nothing: str) -> None:
         try:
             regions = self.panel.regions()
             before = set(regions.teeth)
-            done = regions.undo()
+            went = step(regions)
             # The next click outlines again what is no more.
             for number in sorted(before - set(regions.teeth))[:1]:
                 self.panel.number.setValue(number)
         except InputRefused as error:
             self.panel.say(str(error))
             return
-        self.panel.say("Taken back." if done else "Nothing to take back.")
+        self.panel.say(done if went else nothing)

@@ -71,7 +71,7 @@ KEYS = (
     KeyAction("H", "keys", "hide or show this list", states="MTP"),
 )
 
-OUTLINING = (("U", "take back the last outline"),)
+OUTLINING = (("U, Shift+U", "undo, redo outlines"),)
 """What a key does on a photograph where it does something else on a radiograph."""
 
 
@@ -97,5 +97,5 @@ def lines(state: str = MARKING) -> list[tuple[str, str]]:
 def works(action: str, state: str) -> bool:
     """Whether an action does something in a state."""
     return any(k.action == action and state in k.states for k in KEYS) or (
-        state == PHOTO and action == "undo"
+        state == PHOTO and action in ("undo", "redo")
     )

@@ -18,6 +18,7 @@ NUMBERS = "tooth numbers"
 SURE, DOUBTFUL = (0.0, 0.45, 1.0, 1.0), (1.0, 0.5, 0.0, 1.0)
 STEPS_BACK = 30
 Labels = NDArray[np.uint16]
+State = tuple[Labels, frozenset[int], tuple[int, ...]]
 
 
 def kept_at(file: Path) -> Path:
@@ -61,7 +62,8 @@ class Regions:
             drawn = np.array(read_regions(path, rows=image.rows, cols=image.cols), np.uint16)
         self.doubtful: set[int] = set()
         self.order: list[int] = []
-        self._back: list[tuple[Labels, frozenset[int], tuple[int, ...]]] = []
+        self._back: list[State] = []
+        self._again: list[State] = []
         self.layer = viewer.add_labels(
             drawn, name=f"{REGIONS}: {image.name}", scale=photo.scale, opacity=1.0
         )
@@ -148,12 +150,23 @@ class Regions:
 
     def undo(self) -> bool:
         """Take the last change back; False if there is none."""
-        if not self._back:
+        return self._gone_to(self._back, self._again)
+
+    def redo(self) -> bool:
+        """Do again what was taken back last; False if there is nothing."""
+        return self._gone_to(self._again, self._back)
+
+    def _gone_to(self, states: list[State], other: list[State]) -> bool:
+        if not states:
             return False
-        self.layer.data, doubtful, order = self._back.pop()
+        other.append(self._state(self.data.copy()))
+        self.layer.data, doubtful, order = states.pop()
         self.doubtful, self.order = set(doubtful), list(order)
         self._settled()
         return True
+
+    def _state(self, data: Labels) -> State:
+        return data, frozenset(self.doubtful), tuple(self.order)
 
     def brush(self, number: int, mode: str) -> None:
         """Let the mouse paint a tooth or erase (``paint``, ``erase``, ``pan_zoom``)."""
@@ -172,9 +185,9 @@ class Regions:
         self._settled()
 
     def _remember(self, data: Labels | None = None) -> None:
-        kept = self.data.copy() if data is None else data
-        state = kept, frozenset(self.doubtful), tuple(self.order)
+        state = self._state(self.data.copy() if data is None else data)
         self._back = [*self._back[1 - STEPS_BACK :], state]
+        self._again = []
 
     def _settled(self) -> None:
         self._kept = self.data.copy()

@@ -13,6 +13,7 @@ from perioview_napari.orientation import Orientation
 from perioview_napari.view_controls import ViewControls
 
 if TYPE_CHECKING:
+    from perioview_napari.correct_tools import CorrectTools
     from perioview_napari.panel import MarkingPanel
 
 GAMMA_STEP = 2
@@ -57,14 +58,25 @@ class WindowActions:
         """Take the last action back: of the marks, on a photograph of its outlines."""
         if not self.marking.photo:
             self.panel.actions.undo()
-            return
+        elif (correct := self._outlines()) is None:
+            self.panel.say("Nothing to undo on this photograph.", False)
+        else:
+            correct.undo()
+
+    def redo(self) -> None:
+        """Do again what was taken back last: of the marks, on a photograph of its outlines."""
+        if not self.marking.photo:
+            self.panel.actions.redo()
+        elif (correct := self._outlines()) is None:
+            self.panel.say("Nothing to redo on this photograph.", False)
+        else:
+            correct.redo()
+
+    def _outlines(self) -> CorrectTools | None:
         from perioview_napari.find_panel import docked_plaque_panel
 
         plaque = docked_plaque_panel(self.panel.viewer)
-        if plaque is None:
-            self.panel.say("Nothing to undo on this photograph.", False)
-        else:
-            plaque.correct.undo()
+        return None if plaque is None else plaque.correct
 
     def jump(self) -> None:
         """Ask for a tooth and go there."""

@@ -202,8 +202,17 @@ def test_brush_paints_only_the_tooth_in_hand_and_is_kept(panel, tmp_path):
     assert (found == 107).sum() == (drawn == 107).sum()
     panel.correct.brushes["paint"].setChecked(False)
     assert layer.mode == "pan_zoom" and panel.viewer.layers.selection.active is not layer
-    regions.undo()
+    painted = regions.data.copy()
+    assert regions.undo()
     assert (regions.data == drawn).all()
+    assert regions.redo()
+    assert (regions.data == painted).all()
+    assert (read_regions(path, rows=360, cols=480) == painted).all()
+    assert not regions.redo()
+    assert regions.undo()
+    # What is done after a step back leaves nothing to do again.
+    regions.nudge(104, 1)
+    assert not regions.redo()
 
 
 def test_doubtful_outlines_are_shown_until_looked_at(panel, qtbot, tmp_path):

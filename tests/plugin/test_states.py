@@ -69,7 +69,7 @@ def test_photograph_has_words_and_keys_of_its_own_and_the_panel_stays_on_the_scr
     words = [w for _, w in keys.lines(marking.overlay.keys.state)]
     assert words and not any("proposals" in w or "loss" in w for w in words)
     enabled = {a for a, b in panel.buttons.buttons.items() if b.isEnabled()}
-    assert enabled == {"undo"}
+    assert enabled == {"undo", "redo"}
     click(panel, 300, 300)
     assert panel.status.text() == ""
     press(panel, Qt.Key.Key_K)
