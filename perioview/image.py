@@ -66,6 +66,8 @@ class Image:
         ``dog`` or ``cat``; None when the file does not say.
     attributes : mapping
         Identity of patient, study and image, in plain values.
+    padding : tuple of float
+        Grey values, lowest and highest, that fill the frame where no image is; None for none.
     """
 
     pixels: NDArray[Any]
@@ -77,6 +79,7 @@ class Image:
     window: tuple[float, float] | None = None
     species: str | None = None
     attributes: Mapping[str, Any] = field(default_factory=dict)
+    padding: tuple[float, float] | None = None
 
     @property
     def rows(self) -> int:
@@ -123,14 +126,15 @@ def display_limits(image: Image) -> tuple[float, float]:
     Returns
     -------
     tuple of float
-        (low, high), low < high: the window, or the 0.5 and 99.5 percentiles of the pixels.
+        (low, high), low < high: the window, or the 0.5 and 99.5 percentiles of the pixels that
+        are no padding.
     """
     values = grey(image)
     if image.colour:
         return 0.0, 255.0
     # A megapixel's percentiles are found as well from a tenth of it.
     step = max(1, math.isqrt(values.size // 100_000))
-    sample = values[::step, ::step]
+    sample = _without_padding(values[::step, ::step], image.padding)
     low, high = (float(limit) for limit in np.percentile(sample, [0.5, 99.5]))
     if high <= low:
         low, high = float(values.min()), float(values.max())
@@ -139,6 +143,14 @@ def display_limits(image: Image) -> tuple[float, float]:
     if image.window is not None and _usable(image.window, sample, high - low):
         return image.window
     return low, high
+
+
+def _without_padding(values: NDArray[Any], padding: tuple[float, float] | None) -> NDArray[Any]:
+    if padding is None:
+        return values
+    kept = values[(values < padding[0]) | (values > padding[1])]
+    # A value said to be padding that most of the picture has is none.
+    return kept if kept.size > 0.02 * values.size else values
 
 
 def _usable(window: tuple[float, float], sample: NDArray[Any], spread: float) -> bool:

@@ -16,7 +16,7 @@ from pydicom.uid import ExplicitVRLittleEndian, generate_uid
 from perioview.errors import InputRefused
 from perioview.files.dicom_identity import species_in_words
 from perioview.files.reading import read_image
-from perioview.image import FileSpacing, display
+from perioview.image import FileSpacing, display, display_limits
 
 
 def sample(name):
@@ -163,6 +163,36 @@ def test_rescale(tmp_path, slope, intercept, kind):
     )
     assert image.pixels == pytest.approx(RAMP * float(slope) + float(intercept))
     assert image.pixels.dtype.kind == kind
+
+
+@pytest.mark.parametrize(
+    ("values", "slope", "expected"),
+    [
+        ({"PixelPaddingValue": 0}, "1", (0, 0)),
+        ({"PixelPaddingValue": 4095, "PixelPaddingRangeLimit": 4000}, "1", (4000, 4095)),
+        ({"PixelPaddingValue": 10}, "-2", (-20, -20)),
+        ({}, "1", None),
+    ],
+)
+def test_padding_is_known_and_does_not_dim_the_picture(tmp_path, values, slope, expected):
+    """PS3.3 C.7.5.1.1.2: what pads is no part of the image, a stored value or a range of them."""
+    pixels = np.full((60, 60), values.get("PixelPaddingValue", 0), np.uint16)
+    pixels[:, :40] = np.linspace(1000, 1400, 2400).reshape(60, 40)
+    header = {"RescaleSlope": slope, "RescaleIntercept": "0", "RescaleType": "US"}
+    image = opened(intraoral(pixels, 12, **header, **values), tmp_path)
+    assert image.padding == expected
+    if expected:
+        low, high = sorted(abs(v / float(slope)) for v in display_limits(image))
+        assert 1000 <= low < 1010 and 1390 < high <= 1400
+        assert image.pixels.shape == (60, 60)
+
+
+def test_a_picture_said_to_be_all_padding_is_shown(tmp_path):
+    pixels = np.full((60, 60), 7, np.uint16)
+    pixels[0, 0] = 90
+    image = opened(intraoral(pixels, 12, PixelPaddingValue=7), tmp_path)
+    low, high = display_limits(image)
+    assert low == 7 and high == 90
 
 
 def test_modality_lut(tmp_path):

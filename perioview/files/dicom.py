@@ -16,7 +16,7 @@ from perioview.errors import InputRefused
 from perioview.files.contents import contents, sha256
 from perioview.files.dicom_identity import identity, number, numbers, species, species_notes, text
 from perioview.files.dicom_pixels import check_image, decoded, reason
-from perioview.files.dicom_values import rescaled, window
+from perioview.files.dicom_values import padding, rescaled, window
 from perioview.image import FileSpacing, Image, Spacing
 
 
@@ -95,6 +95,7 @@ def _image(dataset: pydicom.Dataset, stored: NDArray[Any], data: bytes, path: Pa
         window=window(dataset) if grey else None,
         species=species(dataset),
         attributes=attributes,
+        padding=padding(dataset) if grey else None,
     )
 
 

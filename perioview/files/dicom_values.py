@@ -48,6 +48,38 @@ def rescaled(stored: NDArray[Any], dataset: pydicom.Dataset, notes: list[str]) -
     return values.astype(np.int32 if whole else np.float32)
 
 
+def padding(dataset: pydicom.Dataset) -> tuple[float, float] | None:
+    """Modality values that fill the frame where no image is.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        The image's header.
+
+    Returns
+    -------
+    tuple of float, or None
+        Lowest and highest; None without PixelPaddingValue.
+
+    References
+    ----------
+    .. [1] DICOM PS3.3, C.7.5.1.1.2: the padding is a stored value, or with PixelPaddingRangeLimit
+       all stored values from one to the other.
+    """
+    first = number(dataset, "PixelPaddingValue")
+    if first is None:
+        return None
+    last = number(dataset, "PixelPaddingRangeLimit")
+    ends = sorted((first, first if last is None else last))
+    kind = np.int16 if number(dataset, "PixelRepresentation") == 1 else np.uint16
+    limits = np.iinfo(kind)
+    if not (limits.min <= ends[0] and ends[1] <= limits.max):
+        return None
+    stored = np.array([ends]).astype(kind)
+    low, high = sorted(float(v) for v in rescaled(stored, dataset, [])[0])
+    return low, high
+
+
 def _rescale_term(dataset: pydicom.Dataset, keyword: str, notes: list[str]) -> float | None:
     value = number(dataset, keyword)
     if (value is None and text(dataset, keyword)) or (value == 0 and keyword == "RescaleSlope"):
