@@ -22,10 +22,11 @@ from perioview.files.chart_table import chart_text, read_chart, write_chart
 from perioview.files.regions import read_regions
 from perioview.files.visit_folder import examine, read_visit, write_visit
 from perioview.marking_round import RoundState, Skip, Step, round_text
+from perioview.marks import Marks
 from perioview.record.destination import destination_from
 from perioview.record.entered import Entered
 from perioview.record.findings import findings
-from perioview.record.history import history
+from perioview.record.history import history, is_report, marks_from_report
 from perioview.record.outbox import send, write_outbox
 from perioview.record.region_outlines import filled, outlines
 from perioview.record.visit_record import visit_record
@@ -234,6 +235,27 @@ def test_two_charts_that_do_not_know_of_each_other_are_told(
     check_equal(whole, again)
     assert main(["attach", str(whole), "--to", str(archive)]) == 0
     assert sum(map(is_visit_report, destination_from(str(archive)).reports(PATIENT))) == 3
+
+
+def test_two_reports_of_one_radiograph_are_told_and_the_verified_one_is_taken(
+    whole: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    archive = tmp_path / "archive"
+    assert main(["attach", str(whole), "--to", str(archive), "--verify", "Sample^Clinician"]) == 0
+    exam = examine(whole)
+    film, *films = exam.radiographs
+    first, *marks = film.marks
+    moved = Marks((dataclasses.replace(first, row=first.row + 3), *marks))
+    exam = dataclasses.replace(exam, radiographs=(dataclasses.replace(film, marks=moved), *films))
+    reports = [o for o in visit_record(exam) if o.get("Modality") == "SR" and is_report(o)]
+    (other,) = (o for o in reports if tuple(marks_from_report(o)) == tuple(moved))
+    send(write_outbox(tmp_path / "o", [other]), destination_from(str(archive)))
+    capsys.readouterr()
+    again = rebuilt(str(archive), tmp_path / "again")
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "marks of it in 2 reports" in line and line.endswith("is taken.")
+    assert str(other.SOPInstanceUID) not in line
+    check_equal(whole, again)
 
 
 def test_it_is_no_measurement_and_history_passes_over_it(whole: Path) -> None:

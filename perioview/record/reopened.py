@@ -70,9 +70,13 @@ def reopened(
             f"the record holds {len(current)} charts of this visit that do not know of each other; "
             f"report {report.SOPInstanceUID} is taken."
         )
-    marked = {image_uid(r): r for r in current_reports(r for r in reports if is_report(r))}
+    marked: dict[str, list[Dataset]] = {}
+    for one in current_reports(r for r in reports if is_report(r)):
+        marked.setdefault(image_uid(one), []).append(one)
+    lost += _rivals(marked, files)
     uids = {file: uid for uid, file in files.items()}
-    images = [_with_marks(folder, row, marked.get(uids[row["file"]])) for row in visit.images]
+    taken = {uid: _surest(rivals) for uid, rivals in marked.items()}
+    images = [_with_marks(folder, row, taken.get(uids[row["file"]])) for row in visit.images]
     write_visit(folder, replace(visit, images=tuple(images)))
     _write_chart(folder, said, files)
     for uid, regions in said.regions.items():
@@ -116,6 +120,26 @@ def _visit(
         held.steps,
         held.other,
     ), told
+
+
+def _surest(reports: list[Dataset]) -> Dataset:
+    """The report verified last; all of a visit bear its date, so that nothing else orders them."""
+
+    def verified(report: Dataset) -> str:
+        by = report.get("VerifyingObserverSequence", None) or []
+        return max((str(o.get("VerificationDateTime", "")) for o in by), default="")
+
+    return max(reports, key=verified)
+
+
+def _rivals(marked: Mapping[str, list[Dataset]], files: Mapping[str, str]) -> list[str]:
+    """Name the images whose marks the record holds more than once, with what is taken."""
+    return [
+        f"{files[uid]}: the record holds marks of it in {len(rivals)} reports that do not know of "
+        f"each other; report {_surest(rivals).SOPInstanceUID} is taken."
+        for uid, rivals in marked.items()
+        if len(rivals) > 1 and uid in files
+    ]
 
 
 def _labelled(row: Mapping[str, Any], header: Dataset) -> dict[str, Any]:
