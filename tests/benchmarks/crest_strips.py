@@ -21,6 +21,8 @@ K = len(LANES)
 FAR = 1.5  # mm between the traced contour and the true edge beyond which a site teaches nothing
 BEND = 5
 UNSEEN = 255  # of a kept grey value: outside the image
+# Shares of the images laid over themselves in training: as plates apart, and smeared.
+PLATES, SMEARED = 0.3, 0.2
 SHARES = {"A": 0.2, "E": 0.25, "F": 0.25, "H": 0.3}  # of the images in a batch
 
 
@@ -143,6 +145,7 @@ def batch(strips: Strips, images: Array, rng: np.random.Generator | None) -> Bat
         stretch = np.maximum(stretch[image], n / (LONGEST - 2)).astype(np.float32)
         grey, known, contour, n = _stretched(grey, known, contour, along, n, stretch)
         truth, length, cej = truth / stretch, length / stretch, cej / stretch
+        grey, truth = _plates_apart(rng, grey, known, along, truth, length, cej, n, image)
         grey, known = _disturbed(rng, grey, known, truth, along, image)
         moved = np.where(rng.random(len(cej)) < 0.3, rng.normal(0, 0.15, len(cej)), 0)
         cej = cej + moved.astype(np.float32)
@@ -259,6 +262,59 @@ def _stretched(
     contour = contour[row, low] * (1 - part) + contour[row, low + 1] * part
     last = ((n - 1) * STEP + first[:, 0]) / stretch - first[:, 0]
     return grey, known, contour, np.minimum(np.floor(last / STEP).astype(int) + 1, LONGEST)
+
+
+def _plates_apart(
+    rng: np.random.Generator,
+    g: Array,
+    known: Array,
+    along: Array,
+    truth: Array,
+    length: Array,
+    cej: Array,
+    n: Array,
+    image: Array,
+) -> tuple[Array, Array]:
+    """Bone in two layers whose margins lie apart, or smeared by a slanting beam; and the crest.
+
+    Grey adds up along the beam, so a strip laid over itself some way along the root is a jaw whose
+    plates end apart. The crest is the more apical margin. What a tooth itself shows must not move:
+    within the root only what lies apical to the CEJ is laid over, and furcations stay as they are.
+    """
+    images = int(image.max()) + 1
+    how = rng.random(images)
+    apart, smeared = (how < PLATES)[image], ((how >= PLATES) & (how < PLATES + SMEARED))[image]
+    way = np.where(rng.random(images) < 0.5, -1.0, 1.0)[image]
+    by = rng.uniform(0.3, 2.2, images)[image] * np.exp(rng.normal(0, 0.15, len(g)))
+    by = np.where(smeared, rng.uniform(0.2, 0.9, images)[image], by)
+    way = np.where(smeared, -1.0, way)
+    # A margin lies neither coronal to the CEJ nor at the very apex.
+    room = np.where(way < 0, truth - cej + 0.2, 0.85 * length - truth)
+    by = np.minimum(by, room)
+    share = np.clip(rng.uniform(0.3, 0.7, images)[image] + rng.normal(0, 0.05, len(g)), 0.2, 0.8)
+    within = (rng.random(images) < 0.7)[image]
+    g, truth = g.copy(), truth.copy()
+    for i in np.flatnonzero((apart | smeared) & np.isfinite(cej) & (by > 0.15)):
+        shifts = way[i] * by[i] * (np.array([1.0]) if apart[i] else np.array([1, 2, 3]) / 3)
+        weight = 1 - share[i] if apart[i] else 0.75
+        other = np.mean([_moved(g[i], known[i], shift, int(n[i])) for shift in shifts], axis=0)
+        outer = 1 / (1 + np.exp(-(LANES - 0.05) / 0.08))
+        bony = (along[i] - cej[i] - max(0.0, way[i] * by[i]) - 0.4) / 0.15
+        inner = within[i] / (1 + np.exp(-np.clip(bony, -30, 30)))
+        where = outer[None] + (1 - outer[None]) * inner[:, None]
+        g[i] += weight * where * (other - g[i])
+        truth[i] += by[i] if way[i] > 0 else 0.0
+    return g, truth
+
+
+def _moved(g: Array, known: Array, shift: float, n: int) -> Array:
+    """A strip moved apically by some mm; where nothing is known it stays."""
+    at = np.clip(np.arange(LONGEST) - shift / STEP, 0, max(n - 1, 0))
+    low = np.floor(at).astype(int)
+    high = np.minimum(low + 1, max(n - 1, 0))
+    part = (at - low)[:, None].astype(np.float32)
+    moved = g[low] * (1 - part) + g[high] * part
+    return np.where(known[low] & known[high], moved, g)
 
 
 def _disturbed(
