@@ -229,6 +229,7 @@ def _photo_rows(folder: Path, image: Mapping[str, Any], visit: Visit, job: Job) 
 
 
 def _loose_rows(photo: Path, job: Job) -> Iterator[Row]:
+    from perioview.batch_photos import said_of
     from perioview.files.reading import read_image
     from perioview.files.regions import read_regions
     from perioview.plaque import plaque
@@ -241,7 +242,8 @@ def _loose_rows(photo: Path, job: Job) -> Iterator[Row]:
     result = plaque(image, drawn, card=job.card)
     identity = {"image": image.name, "sha256": image.sha256}
     for tooth in result.json_object()["teeth"]:
-        yield {**identity, "visit": job.name, "version": __version__, **tooth}
+        said = said_of(tooth["flags"])
+        yield {**identity, "visit": job.name, "version": __version__, **tooth, "warnings": said}
 
 
 def table(rows: Iterable[Row]) -> str:

@@ -62,7 +62,28 @@ def photo_rows(
         image, regions, dye=dye, gum=stated.get("gum"), card=stated_card(stated) or card
     )
     for tooth in result.json_object()["teeth"]:
-        yield {**tooth, "flags": [*tooth["flags"], *flags], "when": stated.get("when", "before")}
+        yield {
+            **tooth,
+            "flags": [*tooth["flags"], *flags],
+            "when": stated.get("when", "before"),
+            "warnings": said_of(tooth["flags"]),
+        }
+
+
+def said_of(flags: Iterable[str]) -> str:
+    """What a tooth's plaque flags mean, in sentences.
+
+    What holds for every photo stands in the README, not on every row.
+
+    Parameters
+    ----------
+    flags : iterable of str
+        Of `plaque_result.ToothPlaque`.
+    """
+    from perioview.plaque_index import plaque_rules
+
+    sentences = plaque_rules()["flag"]
+    return " | ".join(sentences[flag] for flag in flags if flag in sentences)
 
 
 def _regions(folder: Path, file: str, image: Image) -> NDArray[np.uint16] | None:

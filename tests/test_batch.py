@@ -178,6 +178,8 @@ def test_a_photo_outside_any_visit_is_measured_by_its_regions(tmp_path):
     (row,) = rows_of(job)
     assert (row["visit"], row["image"], row["tooth"]) == ("photos/left.png", "left.png", 208)
     assert row["sha256"] == hashlib.sha256(photo.read_bytes()).hexdigest()
+    assert "gum_side_assumed" in row["flags"]
+    assert "assumed from the jaw; state it" in row["warnings"]
     assert row["region_px"] == 40 * 60
 
 
@@ -199,6 +201,7 @@ def test_photos_of_a_visit(tmp_path):
     os.replace(tmp_path / "p" / "left.png.png", folder / "regions" / "left.png.png")
     rows = rows_of(Job(str(folder), "a"))
     assert (rows[-1]["tooth"], rows[-1].get("fault", "")) == (208, "")
+    assert "assumed" not in rows[-1]["warnings"]
 
 
 def photo_visit(folder, *, dyed=40, when="before"):
