@@ -9,6 +9,7 @@ import numpy as np
 from qtpy.QtWidgets import QPushButton
 
 from perioview.errors import InputRefused
+from perioview.image import Image
 from perioview_napari.convert import image_of_layer, position_from_world
 
 CARD = "grey card"
@@ -77,14 +78,14 @@ class CardTool:
             edge_color="black",
             edge_width=2,
             face_color="transparent",
-            metadata={"card": (*start, *end), "photo": image_of_layer(photo)[0].name},
+            metadata={"card": (*start, *end), "photo": image_of_layer(photo)[0].sha256},
         )
         self.viewer.layers.selection.active = photo
         self.say("Grey card marked; it counts when plaque is measured.")
 
-    def corners(self, name: str) -> tuple[float, float, float, float] | None:
-        """Return the card's corners in the photo of that name, if one is marked in it."""
+    def corners(self, photo: Image) -> tuple[float, float, float, float] | None:
+        """Return the card's corners in a photo, if one is marked in it."""
         if CARD not in self.viewer.layers or not self.button.isChecked():
             return None
         kept = self.viewer.layers[CARD].metadata
-        return kept["card"] if kept["photo"] == name else None
+        return kept["card"] if kept["photo"] == photo.sha256 else None

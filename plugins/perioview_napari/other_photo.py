@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,20 @@ from perioview_napari.plaque_regions import drawn_at
 from perioview_napari.sections import narrow
 from perioview_napari.stays import STAYS, compared_with, fill_table, in_words
 from perioview_napari.work import in_background
+
+
+def _told_apart(paths: list[Path]) -> list[str]:
+    """Names of files; where two are alike, with the visit or folder they lie in."""
+    names = [path.name for path in paths]
+
+    def place(path: Path) -> str:
+        folder = path.resolve().parent
+        return folder.parent.name if folder.name == "images" else folder.name
+
+    return [
+        f"{path.name} ({place(path)})" if names.count(path.name) > 1 else path.name
+        for path in paths
+    ]
 
 
 class OtherPhoto:
@@ -49,14 +64,14 @@ class OtherPhoto:
 
     def list_photos(self, event: Any = None) -> None:
         """Offer every photograph that is open."""
-        before = self.chosen.currentText()
-        names = [image_of_layer(la)[0].name for la in self.panel.photos()]
-        if names == [self.chosen.itemText(i) for i in range(self.chosen.count())]:
+        before = self.chosen.currentData()
+        paths = [image_of_layer(la)[1] for la in self.panel.photos()]
+        if [str(p) for p in paths] == [self.chosen.itemData(i) for i in range(self.chosen.count())]:
             return
         self.chosen.clear()
-        self.chosen.addItems(names)
-        if before in names:
-            self.chosen.setCurrentText(before)
+        for words, path in zip(_told_apart(paths), paths, strict=True):
+            self.chosen.addItem(words, str(path))
+        self.chosen.setCurrentIndex(max(0, self.chosen.findData(before)))
 
     def _other_photo(self) -> tuple[Any, NDArray[np.uint16]]:
         """Return the photo chosen as the outlined one, and its regions.
@@ -70,9 +85,9 @@ class OtherPhoto:
 
         photo = self.panel.photo_layer()
         image, file = image_of_layer(photo)
-        chosen = self.chosen.currentText()
+        chosen = self.chosen.currentData()
         source = next(
-            (la for la in self.panel.photos() if image_of_layer(la)[0].name == chosen), photo
+            (la for la in self.panel.photos() if str(image_of_layer(la)[1]) == chosen), photo
         )
         other, other_file = image_of_layer(source)
         if source is photo or other_file == file:
@@ -122,7 +137,7 @@ class OtherPhoto:
             self.panel.say(str(error))
             return
         asked = self.panel.asked()
-        cards = self.panel.card.corners(other.name), self.panel.card.corners(image.name)
+        cards = self.panel.card.corners(other), self.panel.card.corners(image)
 
         def done(answer: Any) -> None:
             found, picture = answer

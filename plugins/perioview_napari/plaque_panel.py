@@ -218,7 +218,7 @@ class PlaquePanel(BesideMarking):
         image, _ = image_of_layer(photo)
         regions, doubtful = drawn.data, sorted(drawn.doubtful)
         asked = self.asked()
-        card = self.card.corners(image.name)
+        card = self.card.corners(image)
         self.say("measuring…")
         self.worker = in_background(
             lambda: plaque(image, regions, card=card, **asked),

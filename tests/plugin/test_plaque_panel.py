@@ -90,6 +90,27 @@ def test_outlines_are_brought_over_from_another_photo(panel, qtbot, tmp_path):
     assert "outlines of its own" in panel.message.text()
 
 
+def test_photos_of_one_name_are_told_apart(panel, qtbot, tmp_path):
+    pixels, regions = textured_mouth()
+    files = [tmp_path / visit / "images" / "mouth.png" for visit in ("first", "recheck")]
+    for file, picture in zip(files, (pixels, np.roll(pixels, 3, axis=1)), strict=True):
+        file.parent.mkdir(parents=True)
+        Picture.fromarray(picture).save(file)
+    write_regions(panel.regions_path(files[0]), regions)
+    opened(panel.viewer, files[0])
+    panel.viewer.layers.selection.active = opened(panel.viewer, files[1])
+    chosen = panel.other.chosen
+    words = [chosen.itemText(i) for i in range(chosen.count())]
+    assert words == ["mouth.png (first)", "mouth.png (recheck)"]
+    chosen.setCurrentText("mouth.png (recheck)")
+    panel.other.bring_over()
+    assert "is the photo in view" in panel.message.text()
+    chosen.setCurrentText("mouth.png (first)")
+    panel.other.bring_over()
+    qtbot.waitUntil(lambda: "carried from mouth.png" in panel.message.text(), timeout=60_000)
+    assert (panel.regions_layer().data[:, 3:] == regions[:, :-3]).mean() > 0.98
+
+
 def test_photos_that_do_not_match_are_refused_in_one_line(panel, qtbot, tmp_path):
     pixels, regions = textured_mouth()
     noise = np.random.default_rng(9).integers(0, 255, pixels.shape, np.uint8)
@@ -148,8 +169,12 @@ def test_grey_card_follows_a_drag(panel, tmp_path):
     with pytest.raises(StopIteration):
         next(drag)
     assert event.handled
-    assert panel.card.corners("cast.png") == pytest.approx((5, 6, 14, 60))
-    assert panel.card.corners("another.png") is None
+    marked = read_image(tmp_path / "cast.png")
+    assert panel.card.corners(marked) == pytest.approx((5, 6, 14, 60))
+    # Another photo of the same name, of another visit, has no card.
+    (tmp_path / "later").mkdir()
+    Picture.fromarray(photo.pixels[:, ::-1]).save(tmp_path / "later" / "cast.png")
+    assert panel.card.corners(read_image(tmp_path / "later" / "cast.png")) is None
     panel.card.button.setChecked(False)
     assert CARD not in panel.viewer.layers
 
