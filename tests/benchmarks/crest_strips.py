@@ -22,7 +22,7 @@ FAR = 1.5  # mm between the traced contour and the true edge beyond which a site
 BEND = 5
 UNSEEN = 255  # of a kept grey value: outside the image
 # Shares of the images laid over themselves in training: as plates apart, and smeared.
-PLATES, SMEARED = 0.3, 0.2
+PLATES, SMEARED = 0.25, 0.3
 SHARES = {"A": 0.2, "E": 0.25, "F": 0.25, "H": 0.3}  # of the images in a batch
 
 
@@ -282,29 +282,56 @@ def _plates_apart(
     within the root only what lies apical to the CEJ is laid over, and furcations stay as they are.
     """
     images = int(image.max()) + 1
-    how = rng.random(images)
-    apart, smeared = (how < PLATES)[image], ((how >= PLATES) & (how < PLATES + SMEARED))[image]
-    way = np.where(rng.random(images) < 0.5, -1.0, 1.0)[image]
-    by = rng.uniform(0.3, 2.2, images)[image] * np.exp(rng.normal(0, 0.15, len(g)))
-    by = np.where(smeared, rng.uniform(0.2, 0.9, images)[image], by)
-    way = np.where(smeared, -1.0, way)
+
+    def some(share: float) -> Array:
+        return (rng.random(images) < share)[image]
+
+    def of_image(low: float, high: float) -> Array:
+        return rng.uniform(low, high, images)[image]
+
+    jitter = np.exp(rng.normal(0, 0.15, len(g)))
+    apart = of_image(0.3, 2.2) * jitter * some(PLATES)
+    smear = of_image(0.2, 1.5) * jitter * some(SMEARED)
+    steps = rng.integers(2, 9, images)[image]
+    way = np.where(some(0.5), -1.0, 1.0)
     # A margin lies neither coronal to the CEJ nor at the very apex.
-    room = np.where(way < 0, truth - cej + 0.2, 0.85 * length - truth)
-    by = np.minimum(by, room)
-    share = np.clip(rng.uniform(0.3, 0.7, images)[image] + rng.normal(0, 0.05, len(g)), 0.2, 0.8)
-    within = (rng.random(images) < 0.7)[image]
+    coronal = np.maximum(truth - cej + 0.2, 0)
+    apart = np.where(way < 0, np.minimum(apart, coronal), np.minimum(apart, 0.85 * length - truth))
+    smear = np.minimum(smear, coronal - np.where(way < 0, apart, 0))
+    share = np.clip(of_image(0.3, 0.7) + rng.normal(0, 0.05, len(g)), 0.2, 0.8)
+    within = some(0.7)
+    grain = of_image(0.2, 1) * some(0.8)
     g, truth = g.copy(), truth.copy()
-    for i in np.flatnonzero((apart | smeared) & np.isfinite(cej) & (by > 0.15)):
-        shifts = way[i] * by[i] * (np.array([1.0]) if apart[i] else np.array([1, 2, 3]) / 3)
-        weight = 1 - share[i] if apart[i] else 0.75
-        other = np.mean([_moved(g[i], known[i], shift, int(n[i])) for shift in shifts], axis=0)
+    for i in np.flatnonzero(np.isfinite(cej) & (np.maximum(apart, smear) > 0.15)):
+        plates = ((0.0, share[i]), (way[i] * apart[i], 1 - share[i]))
+        smeared = -smear[i] * np.arange(steps[i] + 1) / steps[i] if smear[i] > 0.15 else [0.0]
+        laid = sum(
+            part / len(smeared) * _moved(g[i], known[i], at + by, int(n[i]))
+            for at, part in (plates if apart[i] > 0.15 else ((0.0, 1.0),))
+            for by in smeared
+        )
+        if len(smeared) > 1 and grain[i] > 0:
+            laid = laid + grain[i] * _grain(g[i], along[i], float(truth[i]), smear[i], int(n[i]))
         outer = 1 / (1 + np.exp(-(LANES - 0.05) / 0.08))
-        bony = (along[i] - cej[i] - max(0.0, way[i] * by[i]) - 0.4) / 0.15
+        bony = (along[i] - cej[i] - max(0.0, way[i] * apart[i]) - 0.4) / 0.15
         inner = within[i] / (1 + np.exp(-np.clip(bony, -30, 30)))
         where = outer[None] + (1 - outer[None]) * inner[:, None]
-        g[i] += weight * where * (other - g[i])
-        truth[i] += by[i] if way[i] > 0 else 0.0
+        g[i] += where * (laid - g[i])
+        truth[i] += apart[i] if way[i] > 0 and apart[i] > 0.15 else 0.0
     return g, truth
+
+
+def _grain(g: Array, along: Array, truth: float, smear: float, n: int) -> Array:
+    """Texture of the bone over a smeared margin: as sharp as elsewhere, more where bone is more.
+
+    It is taken from deeper down, where there is no margin that could give the true one away.
+    """
+    from scipy import ndimage
+
+    sharp = g - ndimage.gaussian_filter(g, (0.25 / STEP, 0.25 / 0.05), mode="nearest")
+    deeper = _moved(sharp, np.ones(g.shape, bool), -(smear + 0.3), n)
+    deeper[max(0, n - 1 - round((smear + 0.3) / STEP)) :] = 0
+    return deeper * np.clip(1 + (along - truth) / smear, 0, 1)[:, None].astype(np.float32)
 
 
 def _moved(g: Array, known: Array, shift: float, n: int) -> Array:
