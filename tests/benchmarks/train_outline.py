@@ -7,8 +7,8 @@
 `fit` needs torch, which nothing at run time does, and writes data/outline_weights.npz. Generators
 spectral, painted_tissue and glazed_mouth are never trained on. The committed weights had been
 trained on A, C and plain pictures before they were fitted on for 35 minutes (1,860 batches) with
-`--onward --rate 1.2e-3` on 750 photos as `samples` draws them. Phantoms by people who have not seen a patient's
-photo: what it learns is what crowns, stain and gum look like there.
+`--onward --rate 1.2e-3` on 750 photos as `samples` draws them. Phantoms by people who have not seen
+a patient's photo: what it learns is what crowns, stain and gum look like there.
 """
 
 from __future__ import annotations
