@@ -20,7 +20,14 @@ from perioview.marks import LOW_CONFIDENCE, Marks
 from perioview.proposals_context import AROUND, links, teeth_apart
 from perioview.proposals_frame import SideFrame, side_frames
 from perioview.proposals_network import LONGEST, inputs
-from perioview.proposals_posterior import Peak, confidence, peak, posteriors, spread
+from perioview.proposals_posterior import (
+    EVEN,
+    Peak,
+    confidence,
+    peak,
+    posteriors,
+    spread,
+)
 from perioview.proposals_strip import LANES, STEP, Strip, dense_high, straightened
 
 Array = NDArray[np.float64]
@@ -206,6 +213,6 @@ def _flags(found: Peak, strip: Strip) -> tuple[str, ...]:
     return (
         *(("two_peaks",) if math.isfinite(found.second) else ()),
         *(("low_confidence",) if found.confidence < LOW_CONFIDENCE else ()),
-        *((MARGIN_NOT_SEEN,) if found.confidence < confidence(0.5) else ()),
+        *((MARGIN_NOT_SEEN,) if found.confidence < confidence(EVEN) else ()),
         *(("partly_outside",) if outside > OUT_OF_IMAGE else ()),
     )

@@ -76,21 +76,27 @@ def inputs(own: Strip, other: Strip, length: float, cej: float | None) -> tuple[
     return x, live
 
 
-def slipped(x: Array, lanes: int) -> Array:
-    """Inputs as if the contour lay some lanes further in or out.
+def recurved(x: Array, power: float) -> Array:
+    """Inputs as if the film had another contrast curve.
 
     Parameters
     ----------
     x : ndarray of float32, shape (..., WIDTH)
-    lanes : int
+    power : float
+        To which grey levels, from 0 to 1, are raised; 1 leaves them.
 
     Returns
     -------
     ndarray of float32, shape (..., WIDTH)
     """
-    at = np.flatnonzero(DENSE)
     out: Array = x.copy()
-    out[..., at] = x[..., np.roll(at, lanes)]
+    for part in (
+        np.s_[..., : len(LANES)],
+        np.s_[..., len(LANES) + 1 : len(LANES) + 1 + len(OTHERS)],
+    ):
+        grey = np.clip(x[part] / 3 + np.float32(0.5), 0, 1) ** np.float32(power)
+        # What is outside the image is 0 and stays so.
+        out[part] = np.where(x[part] == 0, 0, 3 * (grey - np.float32(0.5)))
     return out
 
 

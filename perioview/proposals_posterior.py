@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from perioview.marks import LOW_CONFIDENCE
 from perioview.proposals_context import Links
-from perioview.proposals_network import logits, networks, slipped
+from perioview.proposals_network import logits, networks, recurved
 from perioview.proposals_strip import STEP
 
 Array = NDArray[np.float64]
@@ -20,7 +20,9 @@ NEAR_MM = 0.5  # mass this near the mode makes the confidence
 # (tests/benchmarks/train_proposals.py check).
 SURE_MASS = 0.93
 LAST = 1.0  # share of the root's length up to which a crest is sought
-SLIPS = (0, -1, 1)
+# A film's contrast curve is chance: each network reads it as it is, and darker and brighter.
+CURVES = (1, 2 / 3, 3 / 2)
+EVEN = 0.5  # mass near a place from which on it is rather right than wrong
 # The network was taught crests blurred by this SD, so its posterior is that much too wide.
 TAUGHT_MM = 0.08
 
@@ -32,12 +34,14 @@ class Peak:
     Parameters
     ----------
     along : float
-        Its mode, in mm along the axis.
+        Place in mm along the axis: the median, whose error is expected to be least, if half of
+        the posterior lies within `NEAR_MM` of it; else the mode, where there is at least something
+        to be seen.
     sd : float
-        In mm, set so that 95 % of the posterior lies within 1.96 SD of the mode, as in a normal
+        In mm, set so that 95 % of the posterior lies within 1.96 SD of that place, as in a normal
         distribution; a far second peak of a few per cent leaves it alone.
     confidence : float
-        From its mass within `NEAR_MM` of the mode: `LOW_CONFIDENCE` at `SURE_MASS`.
+        From its mass within `NEAR_MM` of that place: `LOW_CONFIDENCE` at `SURE_MASS`.
     second : float
         Where a second peak lies, in mm; NaN without one.
     """
@@ -76,8 +80,8 @@ def posteriors(
     found, temperature = networks()
     allowed = (along < LAST * lengths[:, None]) & (live > 0)
     mean = np.zeros(along.shape)
-    for lanes in SLIPS:  # the traced contour may lie a little in or out
-        read = slipped(x, lanes) if lanes else x
+    for power in CURVES:
+        read = recurved(x, power) if power != 1 else x
         for w in found:
             z = np.where(allowed, logits(read, live, links, w).astype(float), -1e9) / temperature
             p = np.exp(z - z.max(axis=1, keepdims=True))
@@ -87,7 +91,7 @@ def posteriors(
 
 
 def peak(probability: Array, along: Array) -> Peak:
-    """Mode, spread, mass near the mode, and a second peak if there is one.
+    """Place, spread, mass near it, and a second peak if there is one.
 
     Parameters
     ----------
@@ -110,15 +114,18 @@ def peak(probability: Array, along: Array) -> Peak:
     total = np.concatenate([[0.0], np.cumsum(probability)])
     ends = along[0] + STEP * (np.arange(len(along) + 1) - 0.5)
 
-    def within(radius: Array) -> Array:
-        upper, lower = (np.interp(mode + k * radius, ends, total) for k in (1, -1))
+    def within(radius: Array, of: float) -> Array:
+        upper, lower = (np.interp(of + k * radius, ends, total) for k in (1, -1))
         mass: Array = upper - lower
         return mass
 
+    near = np.array(NEAR_MM)
+    median = float(np.interp(0.5 * total[-1], total, ends))
+    place = median if within(near, median) >= EVEN else mode
     radii = np.arange(0, float(np.ptp(along)), STEP / 8)
-    sd = float(np.interp(0.95, within(radii), radii)) / 1.96
-    mass = min(float(within(np.array(NEAR_MM))), 1.0)
-    return Peak(mode, sd, confidence(mass), _second(smooth, along, top))
+    sd = float(np.interp(0.95, within(radii, place), radii)) / 1.96
+    mass = min(float(within(near, place)), 1.0)
+    return Peak(place, sd, confidence(mass), _second(smooth, along, top))
 
 
 def confidence(mass: float) -> float:

@@ -27,8 +27,9 @@ from perioview.marks import LOW_CONFIDENCE, Mark, Marks
 from perioview.proposals import MARGIN_NOT_SEEN, Proposal, crest_proposals
 from perioview.proposals_context import unlinked
 from perioview.proposals_frame import side_frames
-from perioview.proposals_network import LONGEST, WIDTH
+from perioview.proposals_network import LONGEST, WIDTH, recurved
 from perioview.proposals_posterior import (
+    EVEN,
     SURE_MASS,
     TAUGHT_MM,
     confidence,
@@ -36,7 +37,7 @@ from perioview.proposals_posterior import (
     posteriors,
     spread,
 )
-from perioview.proposals_strip import STEP
+from perioview.proposals_strip import LANES, STEP
 
 # The yardstick: published repeatability of a CEJ-crest distance marked by hand, SD 0.18 mm
 # (Hildebolt et al. 2009, Oral Surg 108(3):e96-107).
@@ -258,7 +259,40 @@ def test_peak_of_a_known_posterior_analytic() -> None:
     far = np.exp(-0.5 * ((along - 7.0) / 0.2) ** 2)
     two = peak((0.6 * near + 0.4 * far) / (0.6 * near + 0.4 * far).sum(), along)
     assert two.second == pytest.approx(7.0, abs=0.1)
+    # The median: 0.5 / 0.6 of the nearer peak's mass lies below it (normal quantile 0.967).
+    assert two.along == pytest.approx(4.03 + 0.967 * 0.2, abs=0.02)
     assert two.confidence == pytest.approx(confidence(0.6), abs=0.05)
+    # Between two equal peaks there is nothing to be seen; the proposal stays on one of them.
+    thirds = 0.4 * near + 0.35 * far + 0.25 * np.exp(-0.5 * ((along - 5.5) / 0.2) ** 2)
+    three = peak(thirds / thirds.sum(), along)
+    assert three.along == pytest.approx(4.03, abs=0.02)
+    assert three.confidence < confidence(EVEN)
+
+
+def test_the_median_of_a_skewed_posterior_has_the_least_mean_error_analytic() -> None:
+    along = np.arange(0, 10, 0.08)
+    # Exponential from 4 mm on, mean 0.2: its mode is 4, its median 4 + 0.2 ln 2.
+    skewed = np.exp(-(along - 4) / 0.2) * (along >= 4)
+    skewed /= skewed.sum()
+    found = peak(skewed, along).along
+    # Sampled every 0.08 mm, the mean lies half a step nearer to the first position.
+    assert found == pytest.approx(4 + 0.2 * np.log(2) - 0.04, abs=0.02)
+    errors = [float(skewed @ np.abs(along - at)) for at in (found - 0.1, found, found + 0.1)]
+    assert errors[1] == min(errors)
+
+
+def test_another_contrast_curve_of_the_inputs() -> None:
+    rng = np.random.default_rng(4)
+    x = rng.uniform(-1.5, 1.5, (2, 5, WIDTH)).astype(np.float32)
+    x[0, 0] = 0  # outside the image
+    brighter = recurved(x, 0.5)
+    grey, was = brighter[..., : len(LANES)] / 3 + 0.5, x[..., : len(LANES)] / 3 + 0.5
+    inside = x[..., : len(LANES)] != 0
+    assert grey[inside] == pytest.approx(np.sqrt(was[inside]), abs=1e-5)
+    assert (brighter[0, 0] == 0).all()
+    # What is no grey value stays: share outside the image, places, lengths.
+    np.testing.assert_array_equal(brighter[..., -8:], x[..., -8:])
+    np.testing.assert_array_equal(brighter[..., len(LANES)], x[..., len(LANES)])
 
 
 def test_verb_writes_the_keys_of_the_contract(tmp_path: Path) -> None:
