@@ -249,6 +249,8 @@ def main() -> None:
     seen = everything[:, 8] == 0
     print(line("all", everything))
     print(f"{line('  margin seen', everything[seen])}; {100 * seen.mean():.1f} % of the sites")
+    surest = everything[np.argsort(-everything[:, 2], kind="stable")]
+    print(line("  surest 95 %", surest[: -(-95 * len(surest) // 100)]))
     print(plain_line(everything))
     if args.spoil:
         print("\n".join(spoil_lines(everything)))

@@ -9,11 +9,15 @@
 fitted; `check` shows errors and confidence on them. All other generators are for judging and take
 no part. Running this again gives like weights, not equal ones: the schedule follows the clock.
 
-The committed weights are five networks, averaged. The first was fitted here on 31,600 sites of A,
-E, F and H (11,000 steps), starting from the second, which had been fitted on 75,000 of A, E and F
-(26,700 steps); the other three are of an earlier form without links and with fewer channels, fitted
-in JAX on up to 41,000 sites. The average is better calibrated off the training generators than
-the newer ones are alone, which are sharper than they ought to be there.
+Training strips are laid over themselves (`crest_strips._plates_apart`): as jaws whose plates end
+apart, and as margins that a slanting beam smears.
+
+The committed weights are six networks, averaged. Three are from before that: one fitted on 31,600
+sites of A, E, F and H (11,000 steps) on from another of 75,000 of A, E and F (26,700 steps), that
+other, and one of an earlier form without links and with fewer channels, fitted in JAX on up to
+41,000 sites. Three were fitted with strips laid over themselves, on 20,800 sites of A, E, F and H:
+two on from the first (7,000 steps; 3,000 with PLATES .45 and SMEARED .2), one from the second
+(4,000 steps). The average is better off the training generators than any of them alone.
 """
 
 from __future__ import annotations
