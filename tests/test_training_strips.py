@@ -10,7 +10,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
-import crest_strips
+import crest_layers
 
 from perioview.proposals_network import LONGEST
 from perioview.proposals_strip import LANES, STEP
@@ -20,8 +20,8 @@ SITES = 40
 
 def stepped(monkeypatch: pytest.MonkeyPatch, plates: float, smeared: float):  # type: ignore[no-untyped-def]
     """Strips of one sharp margin at 6 mm beside a root of even grey, laid over themselves."""
-    monkeypatch.setattr(crest_strips, "PLATES", plates)
-    monkeypatch.setattr(crest_strips, "SMEARED", smeared)
+    monkeypatch.setattr(crest_layers, "PLATES", plates)
+    monkeypatch.setattr(crest_layers, "SMEARED", smeared)
     along = np.broadcast_to((STEP * np.arange(LONGEST) - 2).astype(np.float32), (SITES, LONGEST))
     truth = np.full(SITES, 6, np.float32)
     grey = np.where(along[..., None] > 6, 0.8, 0.1) * (LANES > 0) + 0.9 * (LANES <= 0)
@@ -29,7 +29,7 @@ def stepped(monkeypatch: pytest.MonkeyPatch, plates: float, smeared: float):  # 
     known = np.ones(grey.shape, bool)
     cej = np.where(np.arange(SITES) == 0, np.nan, 0).astype(np.float32)
     length, n = np.full(SITES, 14, np.float32), np.full(SITES, LONGEST)
-    found, moved = crest_strips._plates_apart(
+    found, moved = crest_layers.laid_over(
         np.random.default_rng(3), grey, known, along, truth, length, cej, n, np.arange(SITES)
     )
     return along[0], grey, found, moved

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from crest_layers import laid_over
 from numpy.typing import NDArray
 
 from perioview.proposals_context import Links, links
@@ -21,8 +22,6 @@ K = len(LANES)
 FAR = 1.5  # mm between the traced contour and the true edge beyond which a site teaches nothing
 BEND = 5
 UNSEEN = 255  # of a kept grey value: outside the image
-# Shares of the images laid over themselves in training: as plates apart, and smeared.
-PLATES, SMEARED = 0.25, 0.3
 SHARES = {"A": 0.2, "E": 0.25, "F": 0.25, "H": 0.3}  # of the images in a batch
 
 
@@ -145,7 +144,7 @@ def batch(strips: Strips, images: Array, rng: np.random.Generator | None) -> Bat
         stretch = np.maximum(stretch[image], n / (LONGEST - 2)).astype(np.float32)
         grey, known, contour, n = _stretched(grey, known, contour, along, n, stretch)
         truth, length, cej = truth / stretch, length / stretch, cej / stretch
-        grey, truth = _plates_apart(rng, grey, known, along, truth, length, cej, n, image)
+        grey, truth = laid_over(rng, grey, known, along, truth, length, cej, n, image)
         grey, known = _disturbed(rng, grey, known, truth, along, image)
         moved = np.where(rng.random(len(cej)) < 0.3, rng.normal(0, 0.15, len(cej)), 0)
         cej = cej + moved.astype(np.float32)
@@ -262,86 +261,6 @@ def _stretched(
     contour = contour[row, low] * (1 - part) + contour[row, low + 1] * part
     last = ((n - 1) * STEP + first[:, 0]) / stretch - first[:, 0]
     return grey, known, contour, np.minimum(np.floor(last / STEP).astype(int) + 1, LONGEST)
-
-
-def _plates_apart(
-    rng: np.random.Generator,
-    g: Array,
-    known: Array,
-    along: Array,
-    truth: Array,
-    length: Array,
-    cej: Array,
-    n: Array,
-    image: Array,
-) -> tuple[Array, Array]:
-    """Bone in two layers whose margins lie apart, or smeared by a slanting beam; and the crest.
-
-    Grey adds up along the beam, so a strip laid over itself some way along the root is a jaw whose
-    plates end apart. The crest is the more apical margin. What a tooth itself shows must not move:
-    within the root only what lies apical to the CEJ is laid over, and furcations stay as they are.
-    """
-    images = int(image.max()) + 1
-
-    def some(share: float) -> Array:
-        return (rng.random(images) < share)[image]
-
-    def of_image(low: float, high: float) -> Array:
-        return rng.uniform(low, high, images)[image]
-
-    jitter = np.exp(rng.normal(0, 0.15, len(g)))
-    apart = of_image(0.3, 2.2) * jitter * some(PLATES)
-    smear = of_image(0.2, 1.5) * jitter * some(SMEARED)
-    steps = rng.integers(2, 9, images)[image]
-    way = np.where(some(0.5), -1.0, 1.0)
-    # A margin lies neither coronal to the CEJ nor at the very apex.
-    coronal = np.maximum(truth - cej + 0.2, 0)
-    apart = np.where(way < 0, np.minimum(apart, coronal), np.minimum(apart, 0.85 * length - truth))
-    smear = np.minimum(smear, coronal - np.where(way < 0, apart, 0))
-    share = np.clip(of_image(0.3, 0.7) + rng.normal(0, 0.05, len(g)), 0.2, 0.8)
-    within = some(0.7)
-    grain = of_image(0.2, 1) * some(0.8)
-    g, truth = g.copy(), truth.copy()
-    for i in np.flatnonzero(np.isfinite(cej) & (np.maximum(apart, smear) > 0.15)):
-        plates = ((0.0, share[i]), (way[i] * apart[i], 1 - share[i]))
-        smeared = -smear[i] * np.arange(steps[i] + 1) / steps[i] if smear[i] > 0.15 else [0.0]
-        laid = sum(
-            part / len(smeared) * _moved(g[i], known[i], at + by, int(n[i]))
-            for at, part in (plates if apart[i] > 0.15 else ((0.0, 1.0),))
-            for by in smeared
-        )
-        if len(smeared) > 1 and grain[i] > 0:
-            laid = laid + grain[i] * _grain(g[i], along[i], float(truth[i]), smear[i], int(n[i]))
-        outer = 1 / (1 + np.exp(-(LANES - 0.05) / 0.08))
-        bony = (along[i] - cej[i] - max(0.0, way[i] * apart[i]) - 0.4) / 0.15
-        inner = within[i] / (1 + np.exp(-np.clip(bony, -30, 30)))
-        where = outer[None] + (1 - outer[None]) * inner[:, None]
-        g[i] += where * (laid - g[i])
-        truth[i] += apart[i] if way[i] > 0 and apart[i] > 0.15 else 0.0
-    return g, truth
-
-
-def _grain(g: Array, along: Array, truth: float, smear: float, n: int) -> Array:
-    """Texture of the bone over a smeared margin: as sharp as elsewhere, more where bone is more.
-
-    It is taken from deeper down, where there is no margin that could give the true one away.
-    """
-    from scipy import ndimage
-
-    sharp = g - ndimage.gaussian_filter(g, (0.25 / STEP, 0.25 / 0.05), mode="nearest")
-    deeper = _moved(sharp, np.ones(g.shape, bool), -(smear + 0.3), n)
-    deeper[max(0, n - 1 - round((smear + 0.3) / STEP)) :] = 0
-    return deeper * np.clip(1 + (along - truth) / smear, 0, 1)[:, None].astype(np.float32)
-
-
-def _moved(g: Array, known: Array, shift: float, n: int) -> Array:
-    """A strip moved apically by some mm; where nothing is known it stays."""
-    at = np.clip(np.arange(LONGEST) - shift / STEP, 0, max(n - 1, 0))
-    low = np.floor(at).astype(int)
-    high = np.minimum(low + 1, max(n - 1, 0))
-    part = (at - low)[:, None].astype(np.float32)
-    moved = g[low] * (1 - part) + g[high] * part
-    return np.where(known[low] & known[high], moved, g)
 
 
 def _disturbed(

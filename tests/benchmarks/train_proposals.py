@@ -9,7 +9,7 @@
 fitted; `check` shows errors and confidence on them. All other generators are for judging and take
 no part. Running this again gives like weights, not equal ones: the schedule follows the clock.
 
-Training strips are laid over themselves (`crest_strips._plates_apart`): as jaws whose plates end
+Training strips are laid over themselves (`crest_layers`): as jaws whose plates end
 apart, and as margins that a slanting beam smears.
 
 The committed weights are six networks, averaged. Three are from before that: one fitted on 31,600
