@@ -18,7 +18,7 @@ from perioview.proposals_strip import LANES, STEP
 SITES = 40
 
 
-def stepped(monkeypatch: pytest.MonkeyPatch, plates: float, smeared: float):  # type: ignore[no-untyped-def]
+def stepped(monkeypatch: pytest.MonkeyPatch, plates: float, smeared: float):
     """Strips of one sharp margin at 6 mm beside a root of even grey, laid over themselves."""
     monkeypatch.setattr(crest_layers, "PLATES", plates)
     monkeypatch.setattr(crest_layers, "SMEARED", smeared)
