@@ -18,6 +18,8 @@ REDUCED = 96
 LEVEL = 0.03
 AGREEMENT = 0.11
 BLUER = 0.15
+# How far from the other teeth's enamel a crowd of colours is deposit, if some are as near as this.
+DEPOSIT, ALIKE = 0.15, 0.05
 # Levels between the two sides of an edge that shows how sharp a photo is.
 PLAIN = 40
 # Share of a tooth that makes its lowest level substantial.
@@ -179,6 +181,8 @@ def clean_enamel(
             # A tooth all blue, or all brown, lies on the level of clean ones.
             blue = float(np.median(points[:, 1] - points[:, 0]))
             own = abs(blue - (common_ratios[1] - common_ratios[0])) <= BLUER
+        if own and not two_tone:
+            points = _rather_bare(samples[tooth], points, common_ratios)
         if own and len(points):
             ratios = (float(np.median(points[:, 0])), float(np.median(points[:, 1])))
             found[tooth] = Enamel(ratios, 0.012, False)
@@ -240,6 +244,20 @@ def _shared_level(levels: Mapping[int, tuple[float, float]]) -> tuple[float, flo
 def _near(sample: Sample, line: NDArray[np.float32], level: float) -> NDArray[np.float32]:
     ratios: NDArray[np.float32] = sample.ratios[np.abs(line - level) <= LEVEL]
     return ratios
+
+
+def _rather_bare(
+    sample: Sample, points: NDArray[np.float32], common: tuple[float, float]
+) -> NDArray[np.float32]:
+    """A level's points, or those like the other teeth's enamel if the level is deposit instead.
+
+    Across the line of brown deposit is as clean as enamel, and with a film over it all but.
+    """
+    if not len(points) or math.dist(np.median(points, axis=0), common) <= DEPOSIT:
+        return points
+    away = np.hypot(*(sample.ratios - np.array(common, np.float32)).T)
+    bare: NDArray[np.float32] = sample.ratios[away <= ALIKE]
+    return bare if len(bare) >= SUBSTANTIAL * len(away) else points
 
 
 def _brightest(sample: Sample, level: Mask) -> NDArray[np.float32]:

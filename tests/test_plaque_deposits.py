@@ -11,6 +11,7 @@ from perioview.image import Image
 from perioview.plaque import plaque
 from perioview.plaque_brown import Brown, brown_colour
 from perioview.plaque_density import Dye
+from perioview.plaque_enamel import Sample, clean_enamel
 from perioview.plaque_inks import inks, unmixed
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -85,6 +86,30 @@ def test_colour_of_brown_is_the_photos_own():
     red, blue = Brown(-62.0, 0.25).per_density
     assert math.degrees(math.atan2(blue, red)) == pytest.approx(-62)
     assert red - blue == pytest.approx(0.75)
+
+
+def test_deposit_on_the_level_of_enamel_is_not_taken_for_it_analytic():
+    # By the dye's density both are clean; there is more deposit than bare enamel.
+    rng = np.random.default_rng(0)
+
+    def tooth(*crowds):
+        logs = [np.tile([r, 0, b], (n, 1)) + rng.normal(0, 0.004, (n, 3)) for n, r, b in crowds]
+        nothing = np.zeros((0, 3), np.float32)
+        return Sample(np.concatenate(logs).astype(np.float32), nothing, nothing, 0.0, 0.0)
+
+    angle = math.radians(-64.8)
+    bare = (0.02, -0.05)
+    deposit = (bare[0] + 0.35 * math.cos(angle), bare[1] + 0.35 * math.sin(angle))
+    film = (bare[0] + 0.3, bare[1] + 0.15)
+    samples = {number: tooth((900, *bare)) for number in (304, 306, 307)}
+    samples[308] = tooth((90, *bare), (400, *deposit), (500, *film))
+    found = clean_enamel(samples, Dye(26.4, 0.15), False, -64.8)
+    assert found[308].ratios == pytest.approx(bare, abs=0.01)
+    assert not found[308].shared
+    # A tooth that is deposit all over has no barer place: the level it has is kept.
+    samples[308] = tooth((900, *deposit))
+    all_over = clean_enamel(samples, Dye(26.4, 0.15), False, -64.8)
+    assert all_over[308].ratios == pytest.approx(deposit, abs=0.01)
 
 
 def test_phantoms_with_hard_cases_own_up():

@@ -24,6 +24,7 @@ from plaque_phantoms import six_bands, three_channel
 
 from perioview.image import Image
 from perioview.plaque import plaque
+from perioview.plaque_density import log_light
 from perioview.plaque_tooth import gingival_half
 from perioview.regions import tooth_outline
 
@@ -96,6 +97,7 @@ def rows_of(scene):
         truth = truth_pct(scene, mask)
         near, far = half_truths(scene, tooth.tooth)
         limit = 1.0 if density is None else (np.abs(density[mask] - 0.15) < 0.05).mean()
+        swing = np.nan if density is None else level_swing(density[mask], scene.rgb[mask])
         yield {
             "tooth": tooth.tooth,
             "case": case_of(scene, tooth.tooth),
@@ -109,7 +111,16 @@ def rows_of(scene):
             "older": np.nan if older is None else tooth.older_pct - 100 * older[mask].mean(),
             # Truth itself is undecided where films end up near the threshold.
             "clear": density is not None and limit < 0.1,
+            "swing": swing,
         }
+
+
+def level_swing(density, rgb, levels=2):
+    """Points by which the true coverage changes if green is off by two of its 255 levels."""
+    level = int(np.median(rgb[:, 1]))
+    shift = float(log_light()[min(level + levels, 255)] - log_light()[level])
+    shares = [(density > 0.15 + by).mean() for by in (-shift, 0, shift)]
+    return 100 * float(np.abs(np.diff(shares)).max())
 
 
 def hidden_misses(rows):
@@ -129,12 +140,15 @@ def brief(label, rows):
     halves = halves[np.isfinite(halves)]
     flagged = np.mean([r["flagged"] for r in rows])
     sd = np.array([r["sd"] for r in rows])[np.isfinite(size)]
+    told = np.array([r["swing"] for r in rows])[np.isfinite(size)] <= 5
     print(
         f"{label:28} n {len(size):3} (unknown {len(size) - len(known):2})  mean "
         f"{known.mean():.2f}  median {np.median(known):.2f}  worst {known.max():.1f}  beyond 5: "
         f"{100 * np.mean(known > 5):.1f} %, not flagged nor within 2 SD "
         f"{100 * len(hidden_misses(rows)) / len(rows):.1f} %  halves {halves.mean():.2f} / "
-        f"{halves.max():.1f}  within 2 SD {100 * np.mean(known <= 2 * sd):.0f} % (median SD "
+        f"{halves.max():.1f}; where two grey levels decide no 5 points n {told.sum()} beyond 5: "
+        f"{100 * np.mean(known[told] > 5):.1f} % worst {known[told].max(initial=0):.1f}; "
+        f"within 2 SD {100 * np.mean(known <= 2 * sd):.0f} % (median SD "
         f"{np.median(sd):.1f})  flagged {100 * flagged:.0f} %  Otsu "
         f"{np.mean(np.abs([r['otsu'] for r in rows])):.1f}",
         flush=True,
