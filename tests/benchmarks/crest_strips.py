@@ -22,17 +22,27 @@ K = len(LANES)
 FAR = 1.5  # mm between the traced contour and the true edge beyond which a site teaches nothing
 BEND = 5
 UNSEEN = 255  # of a kept grey value: outside the image
-SHARES = {"A": 0.2, "E": 0.25, "F": 0.25, "H": 0.3}  # of the images in a batch
+# Of the images in a batch.
+SHARES = {"A": 0.12, "E": 0.16, "F": 0.16, "H": 0.18, "L": 0.19, "M": 0.19}
 
 
 def generator(name: str) -> Callable[[int], Any]:
     """Return the training generator of a name."""
     from phantoms.jaw_model import jaw_phantom
+    from phantoms.mixed_looks import mixed_phantom
     from phantoms.painted_styles import style_phantom
     from phantoms.ray_solids import ray_phantom
+    from phantoms.section_jaws import section_phantom
     from phantoms.thickness_maps import thickness_phantom
 
-    return {"A": thickness_phantom, "E": ray_phantom, "F": style_phantom, "H": jaw_phantom}[name]
+    return {
+        "A": thickness_phantom,
+        "E": ray_phantom,
+        "F": style_phantom,
+        "H": jaw_phantom,
+        "L": section_phantom,
+        "M": mixed_phantom,
+    }[name]
 
 
 def keep(name: str, first: int, last: int, out: str) -> None:
