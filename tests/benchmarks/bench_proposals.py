@@ -4,9 +4,9 @@
     python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
     python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
 
-Generators A, E, F and H were used for tuning; B, C, D and G are built differently, D and G by other
-hands. B, C and D have been looked at while choosing; G was blind for its first run only. None of
-them is clinical truth.
+Generators A, E, F, H, L and M were used for tuning; B, C, D, G and N are built differently, D, G
+and N by other hands. B, C, D and G have been looked at while choosing; N was blind. None of them is
+clinical truth.
 """
 
 from __future__ import annotations
@@ -26,12 +26,15 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from phantoms.jaw_model import jaw_phantom
+from phantoms.mixed_looks import mixed_phantom
 from phantoms.oblique_layers import oblique_phantom
 from phantoms.painted import painted_phantom
 from phantoms.painted_styles import style_phantom
 from phantoms.profile_film import film_phantom
 from phantoms.ray_solids import ray_phantom
+from phantoms.scanned_jaws import scanned_phantom
 from phantoms.scene import Key, Phantom
+from phantoms.section_jaws import section_phantom
 from phantoms.thickness_maps import thickness_phantom
 from phantoms.traced_volume import traced_phantom
 
@@ -50,6 +53,9 @@ GENERATORS: dict[str, Callable[[int], Phantom]] = {
     "F": style_phantom,
     "G": film_phantom,
     "H": jaw_phantom,
+    "L": section_phantom,
+    "M": mixed_phantom,
+    "N": scanned_phantom,
 }
 
 
