@@ -9,6 +9,7 @@ from typing import Any
 
 from perioview.chart_rules import finding_kinds, finding_name
 from perioview.criteria import ToothAssessment
+from perioview.teeth import is_upper
 
 QUANTITIES = ("pocket_mm", "loss_pct", "furcation", "mobility")
 _ENDINGS = ("_min", "_above", "_max")
@@ -120,7 +121,7 @@ def _condition(
     if name == "positions":
         return bool(facts.tooth % 100 in wanted)
     if name == "jaw":
-        return bool((facts.tooth // 100 in (1, 2, 5, 6)) == (wanted == "upper"))
+        return bool(is_upper(facts.tooth) == (wanted == "upper"))
     if name == "below_kg":
         return None if facts.weight_kg is None else facts.weight_kg < float(wanted)
     return _finding(name, wanted, facts, when, because)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from perioview.alignment import SWAP, Alignment
 from perioview.measurement import Measurement, missing
+from perioview.plaque_gum import Gum, gum_side
 
 TURNS = {"up": 0, "right": 1, "down": 2, "left": 3}
 """Quarter turns that bring the gum to the top."""
@@ -24,7 +25,7 @@ def gum_line_changes(
     earlier: NDArray[np.uint16],
     later: NDArray[np.uint16],
     alignment: Alignment,
-    gum: str | None = None,
+    gum: Gum = None,
 ) -> dict[int, Measurement]:
     """Compare the gum side of every tooth that both photographs have outlined.
 
@@ -34,7 +35,7 @@ def gum_line_changes(
         Tooth regions, each drawn on its own photo.
     alignment : Alignment
         Of the later photo onto the earlier.
-    gum : str, optional
+    gum : str or mapping of int to str, optional
         ``up``, ``down``, ``left`` or ``right`` in the earlier photo; by the jaw if not given.
 
     Returns
@@ -52,7 +53,7 @@ def gum_line_changes(
     )
     found = {}
     for tooth in np.intersect1d(earlier[earlier > 0], onto[onto > 0]):
-        side = gum or ("up" if int(tooth) // 100 in (1, 2, 5, 6) else "down")
+        side = gum_side(int(tooth), gum)
         turned = [np.rot90(grid == tooth, TURNS[side]) for grid in (earlier, onto)]
         found[int(tooth)] = _change(turned[0], turned[1], alignment.rms_px)
     return found

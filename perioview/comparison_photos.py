@@ -15,6 +15,7 @@ from perioview.comparison_places import Place, stained_places
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview.measurement import Measurement, missing
+from perioview.plaque_gum import later_sides
 from perioview.plaque_result import PlaqueResult
 from perioview.regions_carried import carried_regions, photo_alignment
 
@@ -84,6 +85,7 @@ def compared_photos(
     *,
     dye: str = "one-tone",
     gum: str | None = None,
+    later_gum: str | None = None,
     density: float = 0.15,
     points: Iterable[tuple[tuple[float, float], tuple[float, float]]] | None = None,
     later_regions: NDArray[np.uint16] | None = None,
@@ -97,8 +99,14 @@ def compared_photos(
         sRGB.
     regions : ndarray of uint16, shape (rows, cols) of the earlier photo
         Triadan numbers.
-    dye, gum, density
-        As `perioview.plaque.plaque` has them, for both photos.
+    dye : str
+        As `perioview.plaque.plaque` has it, for both photos.
+    gum : str, optional
+        Where the gum lies in the earlier photo; by the jaw if not given.
+    later_gum : str, optional
+        The same in the later photo; if not given, where the alignment brings it.
+    density : float
+        As `perioview.plaque.plaque` has it, for both photos.
     points : iterable of ((row, col) later, (row, col) earlier), optional
         Pairs marked by hand.
     later_regions : ndarray of uint16, shape (rows, cols) of the later photo, optional
@@ -125,14 +133,13 @@ def compared_photos(
         f"{tooth}: the later photo shows only {100 * shown:.0f} % of it; not compared."
         for tooth, shown in cut.items()
     ]
-    before, after = (
-        plaque(photo, drawn, dye=dye, gum=gum, density=density, card=card)
-        for photo, drawn, card in zip((earlier, later), (regions, carried), cards, strict=True)
-    )
+    sides = later_sides(regions, alignment, gum, later_gum)
+    before = plaque(earlier, regions, dye=dye, gum=gum, density=density, card=cards[0])
+    after = plaque(later, carried, dye=dye, gum=sides, density=density, card=cards[1])
     found = {t.tooth: t.coverage for t in after.teeth}
     teeth = [_plaque_change(t.tooth, t.coverage, found.get(t.tooth)) for t in before.teeth]
     teeth = [
-        replace(t, places=stained_places(carried, after.stain_map, t.tooth, gum))
+        replace(t, places=stained_places(carried, after.stain_map, t.tooth, sides[t.tooth]))
         if t.after.known
         else t
         for t in teeth
@@ -140,9 +147,16 @@ def compared_photos(
     if later_regions is not None:
         lines = gum_line_changes(regions, later_regions, alignment, gum)
         teeth = [replace(t, gum_line=lines[t.tooth]) if t.tooth in lines else t for t in teeth]
-    said += dict.fromkeys([*before.warnings, *after.warnings])
+    said += _told(before.warnings, after.warnings, (earlier.name, later.name))
     changes = change_map(before.stain_map, after.stain_map, carried, alignment)
     return PhotoComparison(alignment, tuple(teeth), carried, tuple(said), before, after, changes)
+
+
+def _told(before: tuple[str, ...], after: tuple[str, ...], names: tuple[str, str]) -> Iterable[str]:
+    """Cautions of both photos; one that only one of them has names it."""
+    yield from (w for w in before if w in after)
+    for name, own, other in zip(names, (before, after), (after, before), strict=True):
+        yield from (f"{name}: {w}" for w in own if w not in other)
 
 
 def stated_card(photo: Mapping[str, Any]) -> Card | None:

@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from perioview.plaque_gum import gum_side
 from perioview.plaque_result import GLARE_CODE
+from perioview.teeth import is_upper
 
 TURNS = {"up": 0, "right": 1, "down": 2, "left": 3}
 """Quarter turns that bring the gum to the top."""
@@ -56,7 +58,7 @@ def stained_places(
     tuple of Place
         Of at least `LEAST_PCT`.
     """
-    side = gum or ("up" if tooth // 100 in (1, 2, 5, 6) else "down")
+    side = gum_side(tooth, gum)
     region, codes = (np.rot90(grid, TURNS[side]) for grid in (regions == tooth, stain_map))
     rows, cols = (np.flatnonzero(region.any(axis=axis)) for axis in (1, 0))
     if not len(rows):
@@ -96,7 +98,7 @@ def _distal(turned: NDArray[Any], tooth: int) -> int:
     here = float(np.nonzero(turned == tooth)[1].mean())
     votes = 0.0
     for other in (int(t) for t in np.unique(turned[turned > 0])):
-        if other == tooth or (other // 100 in (1, 2, 5, 6)) != (tooth // 100 in (1, 2, 5, 6)):
+        if other == tooth or is_upper(other) != is_upper(tooth):
             continue
         there = float(np.nonzero(turned == other)[1].mean())
         # The other side of the jaw lies beyond the midline, which is mesial.

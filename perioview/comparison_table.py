@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from perioview.plaque_reduction import less_or_more
+
 
 def _number(value: float | None, digits: int = 1) -> str:
     # Nothing has no sign.
@@ -150,5 +152,7 @@ def places_of(tooth: dict[str, Any]) -> str:
 def _reduction_lines(found: dict[str, Any] | None) -> list[str]:
     if not found:
         return []
-    parts = (f"{name} {found[name]['reduction_pct']:.0f} %" for name in ("coverage", "index"))
-    return ["", f"less plaque than before, teeth in both photos: {', '.join(parts)}"]
+    parts = (
+        f"{name} {less_or_more(found[name]['reduction_pct'])}" for name in ("coverage", "index")
+    )
+    return ["", f"plaque against before, teeth in both photos: {', '.join(parts)}"]

@@ -180,6 +180,7 @@ def _photos(
                 later_regions=one.regions,
                 dye=other.dye,
                 gum=gum or rows[0].get("gum"),
+                later_gum=None if gum else rows[1].get("gum"),
                 density=density,
                 cards=cards,
             )

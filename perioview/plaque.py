@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,8 @@ from perioview.plaque_card import GreyCard, grey_card
 from perioview.plaque_density import Dye, Mask
 from perioview.plaque_enamel import Enamel, Sample, clean_enamel, colour_sample
 from perioview.plaque_film import counted_film, crown_shades, tooth_crop
-from perioview.plaque_flags import photo_flags, tooth_flags, warnings
+from perioview.plaque_flags import cut_off, photo_flags, tooth_flags, warnings
+from perioview.plaque_gum import GUM_SIDES, Gum, gum_side, stated_side
 from perioview.plaque_index import mouth_index, mouth_turesky, plaque_rules
 from perioview.plaque_network import corrections, seen_teeth
 from perioview.plaque_result import CAP, GLARE_CODE, PlaqueResult, ToothPlaque
@@ -24,7 +25,6 @@ from perioview.plaque_stain import Stain, stain_colour
 from perioview.plaque_tooth import Counted, tooth_plaque
 
 DYES = ("one-tone", "two-tone")
-GUM_SIDES = ("up", "down", "left", "right")
 Box = tuple[slice, slice]
 # Teeth are first looked for on every fourth row and column.
 STRIDE = 4
@@ -35,7 +35,7 @@ def plaque(
     regions: NDArray[Any],
     *,
     dye: str = "one-tone",
-    gum: str | None = None,
+    gum: Gum = None,
     density: float = 0.15,
     index_teeth: Collection[int] | None = None,
     mm_per_px: float | None = None,
@@ -51,8 +51,9 @@ def plaque(
         Triadan number of the tooth at each pixel, 0 elsewhere.
     dye : str
         ``one-tone`` (pink to red) or ``two-tone`` (older plaque blue to purple).
-    gum : str, optional
-        Where the gum lies: ``up``, ``down``, ``left`` or ``right``; by the jaw if not given.
+    gum : str or mapping of int to str, optional
+        Where the gum lies: ``up``, ``down``, ``left`` or ``right``, of all teeth or by tooth; by
+        the jaw where it is not given.
     density : float
         Log10 density over clean enamel above which a pixel counts as stained.
     index_teeth : collection of int, optional
@@ -100,15 +101,16 @@ def plaque(
         flags = of_photo + tooth_flags(
             samples[tooth], counted, enamel.get(tooth), stain.brown.degrees
         )
-        side = gum or ("up" if tooth // 100 in (1, 2, 5, 6) else "down")
-        flags += () if gum else ("gum_side_assumed",)
+        flags += cut_off(regions[box] == tooth, box, regions.shape)
+        side = gum_side(tooth, gum)
+        flags += () if stated_side(tooth, gum) else ("gum_side_assumed",)
         teeth.append(tooth_plaque(tooth, counted, side, density, two_tone, flags, mm_per_px))
         _paint(stain_map[box], counted)
     return _result(photo, tuple(teeth), stain, stain_map, dye, density, index_teeth, light)
 
 
 def _checked(
-    photo: Image, regions: NDArray[Any], dye: str, gum: str | None, density: float
+    photo: Image, regions: NDArray[Any], dye: str, gum: Gum, density: float
 ) -> NDArray[np.uint16]:
     pixels, regions = photo.pixels, np.asarray(regions)
     name, faults = photo.name, []
@@ -128,8 +130,12 @@ def _checked(
         faults.append(f"{name}: tooth regions hold numbers outside 0 to 65535.")
     if dye not in DYES:
         faults.append(f"{name}: dye is '{dye}'; give one-tone or two-tone.")
-    if gum is not None and gum not in GUM_SIDES:
-        faults.append(f"{name}: gum is '{gum}'; give up, down, left or right.")
+    sides = gum.values() if isinstance(gum, Mapping) else () if gum is None else (gum,)
+    faults += [
+        f"{name}: gum is '{side}'; give up, down, left or right."
+        for side in dict.fromkeys(sides)
+        if side not in GUM_SIDES
+    ]
     if not (math.isfinite(density) and density > 0):
         faults.append(f"{name}: density is {density}; give a number above 0.")
     if faults:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from perioview.plaque_card import GreyCard
+from perioview.plaque_density import Mask
 from perioview.plaque_enamel import Enamel, Sample, brown_share
 from perioview.plaque_index import plaque_rules
 from perioview.plaque_result import ToothPlaque
@@ -97,6 +98,27 @@ def tooth_flags(
     if counted.region_px < rule["least_px"]:
         flags.append("region_too_small")
     return tuple(flags)
+
+
+def cut_off(region: Mask, box: tuple[slice, slice], shape: tuple[int, ...]) -> tuple[str, ...]:
+    """A flag against a tooth that the photo's edge cuts.
+
+    Parameters
+    ----------
+    region : ndarray of bool
+        The tooth in its bounding box.
+    box : tuple of slice
+        Rows and columns of that box in the photo.
+    shape : tuple of int
+        Rows and columns of the photo.
+    """
+    length = 0
+    for axis in (0, 1):
+        lines = np.count_nonzero(region, axis=1 - axis)
+        length += int(lines[0]) if box[axis].start == 0 else 0
+        length += int(lines[-1]) if box[axis].stop == shape[axis] else 0
+    size = math.sqrt(float(np.count_nonzero(region)))
+    return ("cut_off",) if length > plaque_rules()["trust"]["cut_off_share"] * size else ()
 
 
 def warnings(teeth: tuple[ToothPlaque, ...], density: float) -> Iterator[str]:

@@ -25,7 +25,8 @@ def reduction_object(before: Results, after: Results) -> dict[str, Any]:
     -------
     dict
         ``index`` and ``coverage``, each with percent, SD (null with one mouth on a side) and
-        whether the standard's limits are reached; ``warnings``.
+        whether the standard's limits, which are for groups of mouths, are reached (null with
+        one mouth on a side); ``warnings``.
 
     Raises
     ------
@@ -40,12 +41,21 @@ def reduction_object(before: Results, after: Results) -> dict[str, Any]:
     if faults:
         raise InputRefused(*faults)
     found: dict[str, Any] = {
-        name: _stated(percent_reduction(_scores(before, key), _scores(after, key)))
+        name: _stated(
+            percent_reduction(_scores(before, key), _scores(after, key)),
+            groups=min(len(before), len(after)) > 1,
+        )
         for name, key in (("index", "index"), ("coverage", "coverage_pct"))
     }
     found["mouths_before"], found["mouths_after"] = len(before), len(after)
     found["warnings"] = list(_warnings(before, after))
     return found
+
+
+def less_or_more(reduction_pct: float, digits: int = 0, spread: str = "") -> str:
+    """A reduction for a person: ``24 % less``; a negative one as ``24 % more``."""
+    way = "more" if reduction_pct < 0 else "less"
+    return f"{abs(reduction_pct):.{digits}f}{spread} % {way}"
 
 
 def _faults(results: Results) -> Iterable[str]:
@@ -66,13 +76,13 @@ def _scores(results: Results, key: str) -> list[float]:
     return [float(result["mouth"][key]) for result in results.values()]
 
 
-def _stated(found: Reduction) -> dict[str, Any]:
+def _stated(found: Reduction, groups: bool) -> dict[str, Any]:
     sd = found.percent.sd
     return {
         "reduction_pct": found.percent.value,
         "reduction_pct_sd": sd if math.isfinite(sd) else None,
-        "reaches_mean_limit": found.reaches_mean_limit,
-        "reaches_each_limit": found.reaches_each_limit,
+        "reaches_mean_limit": found.reaches_mean_limit if groups else None,
+        "reaches_each_limit": found.reaches_each_limit if groups else None,
         "source": found.source,
     }
 
@@ -85,8 +95,16 @@ def _warnings(before: Results, after: Results) -> Iterable[str]:
     scored = {_teeth(r) for r in (*before.values(), *after.values())}
     if len(scored) > 1:
         yield "Not the same teeth were scored in all results; the means cover each its own."
+    measured = {_measured(r) for r in (*before.values(), *after.values()) if "teeth" in r}
+    if len(measured) > 1:
+        yield "Not the same teeth were measured in all results; mean coverage covers each its own."
     if len(before) < 2 or len(after) < 2:
-        yield "One mouth on a side: the reduction has no SD, and no limit of the standard is met."
+        yield "One mouth on a side: no SD, and the standard's limits, for groups, do not apply."
+
+
+def _measured(result: Mapping[str, Any]) -> frozenset[Any]:
+    """Teeth with a number of their own."""
+    return frozenset(t.get("tooth") for t in result["teeth"] if t.get("coverage_pct") is not None)
 
 
 def _teeth(result: Mapping[str, Any]) -> tuple[Any, ...]:

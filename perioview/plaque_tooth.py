@@ -123,7 +123,15 @@ def tooth_plaque(
     older = math.nan
     if two_tone and counted.older is not None:
         older = min(coverage_pct, 100 * int(np.count_nonzero(stained & counted.older)) / area)
-    halves = (gingival, coronal)
+    turesky = _turesky(counted, stained, gum, coverage_pct / 100, mm_per_px)
+    index = math.nan
+    if "cut_off" in flags:
+        # Nobody knows where the halves of a crown lie that is not in view.
+        gingival = coronal = (math.nan, None)
+        turesky = None
+    else:
+        known = [(pct, t) for pct, t in (gingival, coronal) if math.isfinite(pct) and t is not None]
+        index = float(sum(half_score(pct, t) for pct, t in known))
     threshold, border = _coverage_sds(counted, valid, stained, density)
     rule = plaque_rules()["trust"]
     if threshold > rule["faint_sd_pct"]:
@@ -143,9 +151,9 @@ def tooth_plaque(
         coronal[1],
         older,
         coverage_pct - older,
-        float(sum(half_score(pct, t) for pct, t in halves if math.isfinite(pct) and t is not None)),
+        index,
         coverage_class(coverage_pct),
-        _turesky(counted, stained, gum, coverage_pct / 100, mm_per_px),
+        turesky,
         flags,
     )
 

@@ -73,7 +73,7 @@ def _table(species: str) -> dict[int, Tooth]:
     table: dict[int, Tooth] = {}
     for quadrant in range(1, 9):
         deciduous = quadrant > 4
-        upper = quadrant in (1, 2, 5, 6)
+        upper = is_upper(100 * quadrant)
         rows = data[("deciduous_" if deciduous else "") + ("upper" if upper else "lower")]
         for position, row in rows.items():
             number = quadrant * 100 + int(position)
@@ -87,6 +87,11 @@ def _table(species: str) -> dict[int, Tooth]:
                 tuple(tuple(v) for v in row["roots"]),
             )
     return table
+
+
+def is_upper(number: int) -> bool:
+    """Whether a modified Triadan number is one of the upper jaw."""
+    return number // 100 in (1, 2, 5, 6)
 
 
 def check_species(species: str) -> str:

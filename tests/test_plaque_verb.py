@@ -138,7 +138,7 @@ def test_reduction_between_visits_vohc(tmp_path, capsys):
     assert main([*given, "--json", str(out), "--before", str(before)]) == 0
     found = json.loads(out.read_text())["reduction"]
     assert found["index"]["reduction_pct"] == pytest.approx(24.0)
-    assert found["index"]["reaches_mean_limit"]
+    assert found["index"]["reaches_mean_limit"] is None
     assert found["coverage"]["reduction_pct"] == pytest.approx(100 * (1 - now["coverage_pct"] / 40))
     assert found["index"]["reduction_pct_sd"] is None
     group = [tmp_path / f"g{k}.json" for k in range(3)]

@@ -192,17 +192,16 @@ def _run_photos(args: argparse.Namespace) -> None:
     )
     earlier, later = read_image(args.earlier), read_image(args.later)
     regions, said = drawn_regions(args.teeth, args.teeth_from, earlier)
-    stated = stated_in_visit(Path(args.earlier))
-    cards = (
-        cards[0] or stated_card(stated),
-        cards[1] or stated_card(stated_in_visit(Path(args.later))),
-    )
+    stated, stated_later = (stated_in_visit(Path(p)) for p in (args.earlier, args.later))
+    cards = (cards[0] or stated_card(stated), cards[1] or stated_card(stated_later))
+    dye_of(args.dye, stated_later)
     result = compared_photos(
         earlier,
         later,
         regions,
         dye=dye_of(args.dye, stated),
         gum=args.gum or stated.get("gum"),
+        later_gum=None if args.gum else stated_later.get("gum"),
         density=args.density,
         points=_points(args.points),
         later_regions=None

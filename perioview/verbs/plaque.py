@@ -211,8 +211,19 @@ def stated_in_visit(photo: Path) -> Mapping[str, Any]:
 
 
 def dye_of(option: str | None, stated: Mapping[str, Any]) -> str:
-    """The dye: as the option says, else the visit, else one-tone."""
+    """The dye: as the option says, else the visit, else one-tone.
+
+    Raises
+    ------
+    InputRefused
+        If the visit says that the teeth were not stained.
+    """
     said = stated.get("dye")
+    if option is None and said == "none":
+        raise InputRefused(
+            f'{stated.get("file")}: visit.toml says that it was not stained (dye = "none"); '
+            "choose the photo taken after staining, or give --dye if it was stained after all."
+        )
     return option or (str(said) if said in ("one-tone", "two-tone") else "one-tone")
 
 

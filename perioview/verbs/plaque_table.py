@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from perioview.plaque_reduction import less_or_more
+
 if TYPE_CHECKING:
     from perioview.plaque_result import PlaqueResult
 
@@ -59,7 +61,7 @@ def reduction_lines(found: dict[str, Any] | None) -> Iterator[str]:
         sd = part["reduction_pct_sd"]
         spread = "" if sd is None else f" ± {sd:.1f}"
         yield (
-            f"{name} of the mouth: {part['reduction_pct']:.1f}{spread} % less than before "
+            f"{name} of the mouth: {less_or_more(part['reduction_pct'], 1, spread)} than before "
             f"({found['mouths_after']} against {found['mouths_before']})"
         )
     yield from found["warnings"]

@@ -11,6 +11,7 @@ from perioview.comparison_object import photos_object
 from perioview.comparison_photos import PhotoComparison, compared_photos
 from perioview.comparison_table import coverage_of, places_of
 from perioview.image import Image
+from perioview.plaque_reduction import less_or_more
 
 STAYS = "what stays"
 COLUMNS = ("tooth", "before %", "after %", "go back to")
@@ -60,8 +61,9 @@ def in_words(found: PhotoComparison) -> str:
     written = photos_object(found)
     less = written["reduction"]
     said = [] if less is None else [
-        f"{less['coverage']['reduction_pct']:.0f} % less plaque than before "
-        f"(index {less['index']['reduction_pct']:.0f} %)."
+        f"{less_or_more(less['coverage']['reduction_pct'])} plaque than before "
+        f"(index {less_or_more(less['index']['reduction_pct'])})."
     ]  # fmt: skip
     # The two standing sentences are beside the table and in the report.
-    return " ".join([*said, *written["warnings"][2:]])
+    standing = found.before.warnings[:2]
+    return " ".join([*said, *(w for w in written["warnings"] if w not in standing)])
