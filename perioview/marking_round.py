@@ -190,6 +190,8 @@ class RoundState:
         What the round asks for; None when nothing is open.
     pointed : tuple of (int, str, float, float)
         Tooth, root, row and col in px of roots pointed at, so that their marks are proposed.
+    resume : Step or None
+        What was asked for before the steps of `extra`: there the round goes on after them.
     """
 
     marks: Marks = field(default_factory=Marks)
@@ -199,6 +201,7 @@ class RoundState:
     extra: tuple[Step, ...] = ()
     cursor: Step | None = None
     pointed: tuple[tuple[int, str, float, float], ...] = ()
+    resume: Step | None = None
 
     @property
     def steps(self) -> tuple[Step, ...]:
@@ -236,7 +239,10 @@ class RoundState:
         """Return the next step that is open, from a step on and then from the beginning."""
         steps = self.steps
         at = steps.index(step) + 1 if step in steps else 0
-        return next((s for s in steps[at:] + steps[:at] if self.open(s)), None)
+        following = next((s for s in steps[at:] + steps[:at] if self.open(s)), None)
+        if step not in self.extra or following in self.extra or self.resume is None:
+            return following
+        return self.resume if self.open(self.resume) else self.open_after(self.resume)
 
 
 def round_text(state: RoundState) -> str:
@@ -254,6 +260,7 @@ def round_text(state: RoundState) -> str:
         "asked": [plain(s) for s in state.extra],
         "next": plain(state.cursor),
         "pointed_at": [list(p) for p in state.pointed],
+        "then": plain(state.resume),
     }
     return json.dumps(content, indent=1) + "\n"
 
@@ -268,7 +275,7 @@ def round_from_text(text: str, marks: Marks, source: str) -> RoundState:
     """
     try:
         content = json.loads(text)
-        after = content["next"]
+        after, then = content["next"], content.get("then")
         return RoundState(
             marks,
             tuple((int(t["tooth"]), tuple(map(str, t["roots"]))) for t in content["teeth"]),
@@ -280,6 +287,7 @@ def round_from_text(text: str, marks: Marks, source: str) -> RoundState:
                 (int(number), str(root), float(row), float(col))
                 for number, root, row, col in content.get("pointed_at", ())
             ),
+            None if then is None else Step(**then),
         )
     except (ValueError, KeyError, TypeError) as fault:
         raise InputRefused(
@@ -330,14 +338,17 @@ class MarkingRound:
             self.state = state
 
     def choose_teeth(self, numbers: Iterable[int]) -> None:
-        """Set the teeth in view, in the order of the mouth; marked teeth stay.
+        """Set the teeth in view, in the order of the mouth.
+
+        Teeth that are marked or recorded as sound stay; of the others nothing is kept.
 
         Raises
         ------
         InputRefused
             If the species has no such tooth.
         """
-        wanted = {tooth(n, self.species).number for n in (*numbers, *self.marks.teeth())}
+        stay = (*self.marks.teeth(), *self.state.sound)
+        wanted = {tooth(n, self.species).number for n in (*numbers, *stay)}
         known = dict(self.state.roots)
         order = [t for d in (False, True) for t in teeth(self.species, deciduous=d)]
         roots = tuple(
@@ -345,7 +356,13 @@ class MarkingRound:
             for t in order
             if t.number in wanted
         )
-        state = replace(self.state, roots=roots)
+        state = replace(
+            self.state,
+            roots=roots,
+            skips=tuple(s for s in self.state.skips if s.step.tooth in {None, *wanted}),
+            extra=tuple(s for s in self.state.extra if s.tooth in {None, *wanted}),
+            pointed=tuple(p for p in self.state.pointed if p[0] in wanted),
+        )
         self._change(replace(state, cursor=state.open_after(None)))
 
     def _roots_of(self, of: Tooth) -> tuple[str, ...]:
@@ -374,10 +391,25 @@ class MarkingRound:
         return chosen
 
     def ask_for(self, steps: Iterable[Step]) -> None:
-        """Ask for further marks now: a ruler's edges, a defect's base."""
-        asked = tuple(steps)
-        extra = tuple(s for s in self.state.extra if s not in asked) + asked
-        self._change(replace(self.state, extra=extra, cursor=asked[0] if asked else None))
+        """Ask for further marks now: a ruler's edges, a defect's base.
+
+        A ruler that was asked for and not clicked gives way to a new one.
+        """
+        asked, before = tuple(steps), self.state
+        ruler = any(s.landmark == "ruler" for s in asked)
+        kept = tuple(
+            s
+            for s in before.extra
+            if s not in asked and not (ruler and s.landmark == "ruler" and before.open(s))
+        )
+        state = replace(
+            before,
+            extra=kept + asked,
+            skips=tuple(s for s in before.skips if s.step not in asked),
+            cursor=asked[0] if asked else None,
+            resume=before.resume if before.cursor in before.extra else before.cursor,
+        )
+        self._change(state)
 
     def place(self, row: float, col: float) -> Mark | None:
         """Place the mark that is asked for, and go on to the next; None if none is."""

@@ -225,5 +225,44 @@ def test_defect_base_is_asked_for_at_once_and_then_the_round_goes_on():
     assert marking.state.cursor == waiting
 
 
+def test_the_round_goes_on_where_it_was_before_a_ruler():
+    marking = two_rooted()
+    marking.choose_teeth([308, 309])
+    marking.go_to_tooth(308)
+    marking.place(1, 1)
+    waiting = marking.state.cursor
+    bands = tuple(Step("ruler", mm=d) for d in (0.0, 3.0, 6.0))
+    marking.ask_for(bands)
+    # Asked again before a click: the new one takes its place, whole.
+    marking.ask_for(bands)
+    assert marking.state.cursor == bands[0]
+    marks = [marking.place(5 + k, 5) for k in range(3)]
+    assert [m.mm for m in marks] == [0.0, 3.0, 6.0]
+    assert marking.state.cursor == waiting
+    marking.ask_for(Step("ruler", mm=d, object="2") for d in (0.0, 9.0))
+    marking.place(20, 5)
+    marking.ask_for(Step("ruler", mm=d, object="3") for d in (0.0, 12.0))
+    assert [s.object for s in marking.state.extra if marking.state.open(s)] == ["3", "3"]
+    assert not [s for s in marking.state.skips if s.step.landmark == "ruler"]
+
+
+def test_what_is_kept_of_a_tooth_taken_out_of_view():
+    marking = two_rooted()
+    marking.choose_teeth([307, 308, 309])
+    marking.go_to_tooth(307)
+    marking.no_loss(307)
+    marking.go_to_tooth(308)
+    marking.skip("overlapped")
+    marking.point_at(308, "mesial", 3.0, 4.0)
+    marking.choose_teeth([309])
+    # A record stays in sight, where it can be taken back; a reason without its tooth is none.
+    assert {n for n, _ in marking.state.roots} == {307, 309}
+    assert marking.state.sound == (307,)
+    assert not marking.state.skips
+    assert not marking.state.pointed
+    assert marking.undo()
+    assert marking.state.skips and marking.state.pointed
+
+
 def test_state_without_teeth_asks_for_nothing():
     assert MarkingRound("cat", RoundState()).state.cursor is None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from itertools import pairwise
 
 from qtpy.QtCore import Qt, Signal
@@ -17,7 +16,7 @@ from qtpy.QtWidgets import (
 
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
-from perioview.marking_round import MarkingRound, Step
+from perioview.marking_round import Step
 from perioview.marks import Marks
 
 UNSURE = ("imager_pixel_spacing", "pixel_spacing")
@@ -106,16 +105,6 @@ def free_label(marks: Marks) -> str:
     if "" not in taken:
         return ""
     return next(str(n) for n in range(2, 1000) if str(n) not in taken)
-
-
-def ask_for_ruler(marking_round: MarkingRound, steps: Iterable[Step]) -> None:
-    """Ask for a ruler's marks in place of those of one that was asked for and not clicked."""
-    state = marking_round.state
-    for step in state.extra:
-        if step.landmark == "ruler" and state.open(step):
-            marking_round.go_to(step)
-            marking_round.skip("not needed")
-    marking_round.ask_for(steps)
 
 
 def window_words(text: str) -> str:

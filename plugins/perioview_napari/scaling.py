@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from perioview.errors import InputRefused
 from perioview_napari.marking import Marking
-from perioview_napari.scale_controls import ask_for_ruler, free_label, ruler_steps, scale_gist
+from perioview_napari.scale_controls import free_label, ruler_steps, scale_gist
 
 
 class Scaling:
@@ -35,7 +35,7 @@ class Scaling:
             return
         label = label or free_label(session.round.marks)
         self.marking.act(
-            lambda: ask_for_ruler(session.round, ruler_steps(distances, label)),
+            lambda: session.round.ask_for(ruler_steps(distances, label)),
             said="One click each, in this order; the wheel zooms in.",
         )
 
