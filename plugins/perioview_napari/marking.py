@@ -13,7 +13,7 @@ from qtpy.QtCore import QObject, Signal
 
 from perioview.errors import InputRefused
 from perioview.marks import Mark
-from perioview_napari import asking, keys
+from perioview_napari import keys, session_words
 from perioview_napari.looking import Looking
 from perioview_napari.marks_layer import MarksLayer
 from perioview_napari.mouse import Mouse
@@ -24,6 +24,7 @@ from perioview_napari.saying import BACK, change_words
 from perioview_napari.scale_controls import scale_gist
 from perioview_napari.seeing import Seeing
 from perioview_napari.session import Session
+from perioview_napari.session_saving import Saving
 from perioview_napari.sessions import Sessions
 
 __all__ = ["LOOK_S", "Marking"]
@@ -55,6 +56,7 @@ class Marking(QObject):
         self.active = True
         self.photo = False
         self.photo_words = PHOTO_WORDS
+        self.unusable = ""
         self.placing = Placing(self)
         self.place, self.point = self.placing.place, self.placing.point
         self.asked, self.root_to_point_at = self.placing.asked, self.placing.root_to_point_at
@@ -66,10 +68,12 @@ class Marking(QObject):
         self.mouse = Mouse(self)
         canvas._scene_canvas.events.draw.connect(self._follow_view)
         self.looking = Looking(self)
+        self.saving = Saving(self)
 
     def close(self) -> None:
         """Let go of the viewer."""
         self.seeing.closed = True
+        self.saving.close()
         self.looking.close()
         self.mouse.close()
         self.points.close()
@@ -116,7 +120,8 @@ class Marking(QObject):
         Raises
         ------
         InputRefused
-            If its marks file cannot be used, or the species is not known.
+            If its marks file cannot be used, or the species is not known; where marks cannot be
+            saved, though the radiograph is shown.
         """
         changed, self.layer = layer is not self.layer, layer
         self.photo = photo
@@ -127,8 +132,12 @@ class Marking(QObject):
             layer.editable = False
         self.picture.clear()
         self.placing.forget()
+        self.unusable = ""
         try:
             session = None if photo else self.open_session(layer, species, teeth)
+        except InputRefused as fault:
+            self.unusable = session_words.unusable_words(self, fault, layer, species)
+            raise
         finally:
             self.rescale()
             if changed and not self.seeing.beside:
@@ -140,6 +149,8 @@ class Marking(QObject):
         pointed = (p[0] for p in session.round.state.pointed)
         for tooth in dict.fromkeys((*session.round.marks.teeth(), *pointed)):
             self.looking.look(session, tooth)
+        if session.file.refused:
+            raise InputRefused(session_words.cannot_be_saved(session))
 
     def show_beside(self, on: bool) -> None:
         """Show all radiographs in a row, or the one being marked alone."""
@@ -160,6 +171,7 @@ class Marking(QObject):
 
     def refresh(self) -> None:
         """Show the session's marks, numbers and words anew."""
+        self.saving.watch()
         session = self.session
         marks = list(session.round.marks) if session else []
         proposals = list(session.proposals) if session else []
@@ -215,19 +227,8 @@ class Marking(QObject):
     # -- actions --------------------------------------------------------------------------------
 
     def words(self) -> str:
-        """Say what comes next."""
-        if self.layer is None:
-            return "Open a visit (below), or drag radiographs into this window"
-        if not self.active:
-            return "Marking is off. Tick 'Marking on' to go on"
-        if self.photo:
-            return self.photo_words
-        if self.session is None:
-            return "Choose the species: dog or cat"
-        words = asking.words(self.session, self.placing.pointing, len(self.image_layers()) > 1)
-        if self.placing.pointing and self.waiting:
-            return f"Looking for marks, a moment. {words}"
-        return words
+        """Say what comes next, and what is not saved."""
+        return session_words.words(self)
 
     def act(self, action: Callable[[], object], *, changes: bool = True, said: str = "") -> bool:
         """Do something to the round, save, show; say in words what it did or what was refused."""

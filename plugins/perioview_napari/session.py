@@ -9,14 +9,12 @@ from pathlib import Path
 from perioview.bone_loss import MarkSd, Site, sites
 from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
-from perioview.files.atomic import write_atomically
-from perioview.files.tables import check_rulers, read_marks, read_text, write_marks
+from perioview.files.tables import check_rulers
 from perioview.image import Image
 from perioview.marking_round import (
     MarkingRound,
     RoundState,
     Step,
-    round_from_text,
     round_text,
     step_of,
 )
@@ -26,7 +24,8 @@ from perioview.root_direction import root_direction
 from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
 from perioview.teeth import SPECIES
-from perioview_napari.proposed import Proposed, proposals_from_text, with_proposals
+from perioview_napari.proposed import Proposed, with_proposals
+from perioview_napari.session_file import SessionFile
 from perioview_napari.session_proposals import found_proposals
 
 
@@ -57,14 +56,17 @@ class Session:
         teeth: Iterable[int] = (),
     ) -> None:
         self.image = image
-        self.marks_path = marks_path
+        self.file = SessionFile(marks_path)
+        self.closed = False
+        """Whether nothing shows it any more: what is still found for it is not kept."""
         self.species = species or image.species or SPECIES[0]
         self.mm_per_px: float | None = None
         self.mark_sd: MarkSd | None = None
         self.snap_mm = RADIUS_MM
         self._direction: tuple[tuple[Mark, Mark] | None, int] = (None, 0)
         self._strips: dict[tuple[object, ...], Strip] = {}
-        self.round = MarkingRound(self.species, self._state_on_disk())
+        state, kept = self.file.read(self.species, image)
+        self.round = MarkingRound(self.species, state)
         # Teeth once chosen here stand; what the visit says is for the first time only.
         first = not self.round_path.exists()
         wanted = [*dict(self.round.state.roots), *(teeth if first else ())]
@@ -74,34 +76,20 @@ class Session:
             if cursor is not None:
                 self.round.go_to(cursor)
             self.round = MarkingRound(self.species, self.round.state)
-        kept = self._proposals_on_disk()
         # Marks of an earlier visit; kept when accepted, in case that is taken back.
         self.carried = tuple(p for p in kept if p.carried)
         self.proposals = self._open(kept)
         self.calibration: Calibration = self._calibration()
 
     @property
+    def marks_path(self) -> Path:
+        """The marks file."""
+        return self.file.path
+
+    @property
     def round_path(self) -> Path:
         """File beside the marks for what a marks file has no place for."""
-        return self.marks_path.with_suffix(".round.json")
-
-    def _state_on_disk(self) -> RoundState:
-        marks = Marks()
-        if self.marks_path.exists():
-            marks = read_marks(
-                self.marks_path,
-                species=self.species,
-                rows=self.image.rows,
-                cols=self.image.cols,
-            )
-        if self.round_path.exists():
-            return round_from_text(read_text(self.round_path), marks, str(self.round_path))
-        return RoundState(marks)
-
-    def _proposals_on_disk(self) -> tuple[Proposed, ...]:
-        if not self.round_path.exists():
-            return ()
-        return proposals_from_text(read_text(self.round_path), str(self.round_path))
+        return self.file.round_path
 
     def _open(self, proposals: Iterable[Proposed]) -> tuple[Proposed, ...]:
         return tuple(p for p in proposals if self.round.state.open(step_of(p.mark)))
@@ -140,27 +128,19 @@ class Session:
         if previous.marks.rulers() != self.round.marks.rulers():
             self.calibration = self._calibration()
         self.proposals = self._open(self.proposals)
-        self.save(previous)
+        self.save()
 
-    def save(self, previous: RoundState | None = None) -> None:
-        """Write marks and round, each whole or not at all.
+    def save(self, *, only_round: bool = False) -> None:
+        """Write what is not on disk, marks and round each whole or not at all.
 
         Raises
         ------
         InputRefused
             If the folder cannot be written.
         """
-        state = self.round.state
-        # Marks first: a kill between the two loses no mark, at most where the round stood.
-        if previous is None or previous.marks != state.marks or not self.marks_path.exists():
-            write_marks(self.marks_path, state.marks)
-        self._save_round()
-
-    def _save_round(self) -> None:
-        """Write the round and its proposals."""
         found = tuple(p for p in self.proposals if not p.carried)
         text = with_proposals(round_text(self.round.state), (*self.carried, *found))
-        write_atomically(self.round_path, text.encode())
+        self.file.write(self.round.marks, text, only_round=only_round)
 
     def use_scale(self, mm_per_px: float | None) -> None:
         """Take a given column spacing instead of rulers and file; None goes back to those."""
@@ -237,12 +217,16 @@ class Session:
         Raises
         ------
         InputRefused
-            If the folder cannot be written: they are shown all the same.
+            If the folder cannot be written: they are shown all the same; where it could not be
+            before, they wait for the next mark.
         """
+        if self.closed:
+            # Another session may have the file by now.
+            return
         others = tuple(p for p in self.proposals if p.mark.tooth != tooth)
         before, self.proposals = self.proposals, others + self._open(found)
-        if self.proposals != before:
-            self._save_round()
+        if self.proposals != before and not self.file.refused:
+            self.save(only_round=True)
 
     def carry_over(self, found: Iterable[Proposed]) -> None:
         """Propose marks of an earlier visit, before anything found here; kept on disk.
@@ -257,7 +241,7 @@ class Session:
         taken = {step_of(p.mark) for p in mine}
         others = (p for p in self.proposals if not p.carried and step_of(p.mark) not in taken)
         self.proposals = (*mine, *others)
-        self._save_round()
+        self.save(only_round=True)
 
     def act(self, action: Callable[[], object]) -> None:
         """Do something to the round, then check, rescale and save.
@@ -271,3 +255,5 @@ class Session:
         action()
         if self.round.state != previous:
             self.settle(previous)
+        elif self.file.waits:
+            self.save()

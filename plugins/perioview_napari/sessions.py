@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from perioview.calibration import Calibration, calibration
 from perioview.errors import InputRefused
+from perioview.image import Image
 from perioview_napari.convert import image_of_layer
 from perioview_napari.session import Session
 
 
 class Sessions:
-    """One session a radiograph, by the identity of its layer.
+    """One session a marks file, by the identity of each layer that shows its radiograph.
 
     Parameters
     ----------
@@ -24,9 +26,11 @@ class Sessions:
     def __init__(self, marks_path: Callable[[Path], Path]) -> None:
         self.marks_path = marks_path
         self.by_layer: dict[int, Session] = {}
+        self._images: dict[int, Image] = {}
+        self._unsaved: list[Session] = []
 
     def open(self, layer: Any, species: str | None = None, teeth: tuple[int, ...] = ()) -> Session:
-        """Return the session of a radiograph, made when it is first asked for.
+        """Return the session of a radiograph, made when its file is first asked for.
 
         Raises
         ------
@@ -34,21 +38,60 @@ class Sessions:
             If its marks file cannot be used, or the species is not known.
         """
         image, path = image_of_layer(layer)
-        held = self.by_layer.get(id(layer))
-        if held is not None and held.image is not image:
+        if self._images.get(id(layer)) is not image:
             # Of a layer that was closed, whose identity this one was given.
-            self.forget(layer)
+            self.close(layer)
         if id(layer) not in self.by_layer:
-            if species is None and image.species is None:
-                raise InputRefused(f"{image.name}: choose the species; the file names none.")
-            self.by_layer[id(layer)] = Session(image, self.marks_path(path), species, teeth)
+            file = self.marks_path(path).resolve()
+            # Two sessions would each write the file without the other's marks.
+            session = self._of_file(file) or self._new(image, file, species, teeth)
+            self.by_layer[id(layer)], self._images[id(layer)] = session, image
+            session.closed = False
         return self.by_layer[id(layer)]
+
+    def _of_file(self, file: Path) -> Session | None:
+        held = (*self.by_layer.values(), *self.unsaved())
+        return next((s for s in held if s.marks_path == file), None)
+
+    def _new(
+        self, image: Image, file: Path, species: str | None, teeth: tuple[int, ...]
+    ) -> Session:
+        if species is None and image.species is None:
+            raise InputRefused(f"{image.name}: choose the species; the file names none.")
+        return Session(image, file, species, teeth)
+
+    def unsaved(self) -> list[Session]:
+        """Return the sessions with something not on disk; until it is, they are held here."""
+        held = dict.fromkeys((*self._unsaved, *self.by_layer.values()))
+        self._unsaved = [s for s in held if s.file.waits]
+        return self._unsaved
+
+    def save_unsaved(self) -> list[Session]:
+        """Try again to write what is not on disk; return the sessions where that went well."""
+        waited = self.unsaved()
+        for session in waited:
+            with contextlib.suppress(InputRefused):
+                session.save()
+        return [s for s in waited if not s.file.waits]
 
     def scale_of(self, layer: Any) -> Calibration:
         """Return the scale that holds for a radiograph: its session's, else its file's."""
         session, (image, _) = self.by_layer.get(id(layer)), image_of_layer(layer)
-        return session.calibration if session and session.image is image else calibration(image)
+        own = session is not None and self._images.get(id(layer)) is image
+        return session.calibration if session is not None and own else calibration(image)
+
+    def close(self, layer: Any) -> None:
+        """Let go of a layer that was closed; the last one's session is read anew when reopened."""
+        self.unsaved()
+        session = self.by_layer.pop(id(layer), None)
+        if session is not None and session not in self.by_layer.values():
+            session.closed = True
 
     def forget(self, layer: Any) -> None:
         """Open the radiograph's marks anew the next time it is shown."""
-        self.by_layer.pop(id(layer), None)
+        session = self.by_layer.get(id(layer))
+        if session is not None:
+            self.save_unsaved()
+            session.closed = True
+            for key in [k for k, held in self.by_layer.items() if held is session]:
+                del self.by_layer[key]

@@ -39,11 +39,15 @@ class Visits:
         self._known[folder.resolve()] = read_visit(folder)
 
     def layers(self, folder: Path) -> list[LayerData]:
-        """Return the radiographs of a visit folder as layers."""
+        """Return the radiographs of a visit folder, where it has none its photos, as layers."""
         return layers([str(folder)])
 
+    def _spelled(self, file: Path) -> Path:
+        """Return a file as its visit spells it, whatever link leads there, else where it lies."""
+        named = file.parent.resolve() / file.name
+        return file.resolve() if self._folder(named) is None else named
+
     def _folder(self, file: Path) -> Path | None:
-        file = file.resolve()
         folder = file.parent.parent
         if file.parent.name != "images" or not (folder / VISIT_FILE).is_file():
             return None
@@ -55,12 +59,12 @@ class Visits:
         """Return the marks file of an image: in its visit, else beside the image."""
         from perioview.files.visit_folder import marks_path
 
-        folder = self._folder(file)
-        if folder is None:
-            return file.with_name(file.name + ".csv")
-        path = marks_path(folder, file.name)
-        path.parent.mkdir(exist_ok=True)
-        return path
+        spelled = self._spelled(file)
+        folder = self._folder(spelled)
+        if folder is not None:
+            return marks_path(folder, spelled.name)
+        beside = file.with_name(file.name + ".csv")
+        return beside if beside.exists() else spelled.with_name(spelled.name + ".csv")
 
     def photos(self, folder: Path) -> list[LayerData]:
         """Return the photographs of a visit folder as layers, none of them shown yet.
@@ -80,7 +84,7 @@ class Visits:
 
     def species(self, file: Path) -> str | None:
         """Return the species the visit names."""
-        folder = self._folder(file)
+        folder = self._folder(self._spelled(file))
         return None if folder is None else self._known[folder].patient.get("species")
 
     def shows_photo(self, image: Image, file: Path) -> bool:
@@ -88,6 +92,7 @@ class Visits:
 
         The visit says so, or it is in colour and nobody has marked it.
         """
+        file = self._spelled(file)
         folder = self._folder(file)
         if folder is not None:
             rows = self._known[folder]
@@ -98,6 +103,7 @@ class Visits:
 
     def teeth(self, file: Path) -> tuple[int, ...]:
         """Return the teeth the visit says this image shows."""
+        file = self._spelled(file)
         folder = self._folder(file)
         if folder is None:
             return ()
