@@ -12,6 +12,7 @@ from perioview.marking_round import Step, step_of
 from perioview.marks import Mark
 from perioview_napari import asking
 from perioview_napari.overlay import canvas_affine
+from perioview_napari.saying import BACK
 from perioview_napari.session import Session
 
 if TYPE_CHECKING:
@@ -35,11 +36,13 @@ class Placing:
         self.snapping = False
         self.pointing = False
         self._last: Mark | None = None
+        self._clicked: tuple[Step, Step | None] | None = None  # and what was asked for instead
         self._moved_on = -LOOK_S
 
     def forget(self) -> None:
-        """Another radiograph is shown: no mark was placed last."""
-        self._last = None
+        """Another radiograph is shown: no mark was placed or clicked last."""
+        self._last = self._clicked = None
+        self._moved_on = -LOOK_S
 
     def step_changed(self) -> None:
         """What comes next changed by itself just now."""
@@ -55,9 +58,58 @@ class Placing:
             self.say("No edge within reach: the mark stays where it was put.", False)
         return place or (row, col)
 
-    def remember(self, mark: Mark) -> None:
-        """Let the nudge keys move this mark."""
-        self._last = mark
+    def remember(self, step: Step) -> None:
+        """Let the nudge keys move the mark of this step as it is now, and no other."""
+        session = self.marking.session
+        self._last = None if session is None else session.round.state.mark_at(step)
+
+    def selected(self) -> Mark | None:
+        """Return the mark the round stands at, if that is no open step."""
+        session = self.marking.session
+        cursor = None if session is None else session.round.state.cursor
+        return session.round.state.mark_at(cursor) if session and cursor else None
+
+    @property
+    def asks(self) -> bool:
+        """Whether a click adds something: a mark, or a place on a root."""
+        session, step = self.marking.session, self.asked()
+        open_step = session and step and session.round.state.mark_at(step) is None
+        return bool(open_step) or self.root_to_point_at() is not None
+
+    def go_to(self, step: Step) -> None:
+        """Ask for this step now."""
+        session = self.marking.session
+        if session is not None:
+            self.marking.act(lambda: session.round.go_to(step), changes=False)
+
+    def select(self, step: Step, row: float, col: float) -> None:
+        """Go to the mark or proposal that was clicked; clicked again, what was asked for is there.
+
+        Roots lie over each other: two marks may belong to one place.
+        """
+        session, asked = self.marking.session, self.asked()
+        clicked, instead = self._clicked or (None, None)
+        if session is None:
+            return
+        if asked != step:
+            instead = asked if self.asks and self.root_to_point_at() is None else None
+            self.go_to(step)
+            self.step_changed()
+            self._clicked = step, instead
+            if instead is not None:
+                self.say(f"Only selected. Click it again to place there: {instead.words}.", False)
+            return
+        free = instead is not None and session.round.state.open(instead)
+        if instead and free and clicked == step and not self._too_soon():
+            self.go_to(instead)
+            self.place(row, col)
+
+    def _too_soon(self) -> bool:
+        """Whether a click was meant for what was asked for before; says so."""
+        soon = time.monotonic() - self._moved_on < LOOK_S
+        if soon:
+            self.say("What comes next has just changed: look, then click again.", True)
+        return soon
 
     def place(self, row: float, col: float) -> None:
         """Place the mark that is asked for."""
@@ -73,8 +125,7 @@ class Placing:
         if not (-0.5 <= row <= image.rows - 0.5 and -0.5 <= col <= image.cols - 0.5):
             self.say("That is beside the radiograph: click on it.", True)
             return
-        if time.monotonic() - self._moved_on < LOOK_S:
-            self.say("What comes next has just changed: look, then click again.", True)
+        if self._too_soon():
             return
         if self.pointing and self.marking.waiting:
             self.say(f"{step.tooth}: still looking for its marks; a moment.", True)
@@ -83,14 +134,19 @@ class Placing:
         if root is not None and step.tooth is not None:
             self._point_at(session, step.tooth, root, row, col)
             return
+        clicked, self._clicked = self._clicked, None
+        if clicked is not None and clicked[0] == step:
+            self.say(f"Only selected so far: {step.words}. Drag it, or click once more.", True)
+            return
+        moves = session.round.state.mark_at(step) is not None
         row, col = self.settled(step, row, col)
 
         def placed() -> None:
             session.round.go_to(step)
             session.round.place(row, col)
 
-        self.marking.act(placed)
-        self._last = session.round.state.mark_at(step)
+        self.marking.act(placed, said=f"Moved: {step.words}. {BACK}" if moves else "")
+        self.remember(step)
 
     def asked(self) -> Step | None:
         """Return the mark the next click places: where roots were pointed at, none proposed."""
@@ -122,13 +178,20 @@ class Placing:
         self.marking.changed.emit()
 
     def nudge(self, right: float, down: float) -> None:
-        """Move the last mark by half a pixel of the screen, toward a side of the screen."""
+        """Move the selected mark, else the last, by half a pixel toward a side of the screen."""
         session = self.marking.session
-        if session is None or self._last is None:
+        if session is None:
             return
-        mark = session.round.state.mark_at(step_of(self._last))
+        # The last mark only as it was left: not if it was moved back, removed or replaced since.
+        mark = self.selected() or next((m for m in session.round.marks if m == self._last), None)
         if mark is None:
+            self.say("There is no mark to nudge: click one first, or go back (↑).", True)
             return
         affine = canvas_affine(self.marking.viewer, self.marking.layer)
         row, col = np.linalg.solve(affine[:, :2], (0.5 * right, 0.5 * down))
-        self.marking.act(lambda: session.round.move(mark, mark.row + row, mark.col + col))
+        step = step_of(mark)
+        self.marking.act(
+            lambda: session.round.move(mark, mark.row + row, mark.col + col),
+            said=f"Nudged: {step.words}. {BACK}",
+        )
+        self.remember(step)
