@@ -16,7 +16,7 @@ HEADER = ("tooth", "vertex", "row", "col")
 Regions = NDArray[np.uint16]
 
 
-def read_regions(path: str | Path, *, rows: int, cols: int) -> Regions:
+def read_regions(path: str | Path, *, rows: int, cols: int, may_be_empty: bool = False) -> Regions:
     """Read which tooth each pixel of a photo belongs to.
 
     Parameters
@@ -26,6 +26,8 @@ def read_regions(path: str | Path, *, rows: int, cols: int) -> Regions:
         ``tooth,vertex,row,col``.
     rows, cols : int
         Size of the photo as displayed, in px.
+    may_be_empty : bool
+        Whether a file without any region is taken, not refused.
 
     Returns
     -------
@@ -50,7 +52,7 @@ def read_regions(path: str | Path, *, rows: int, cols: int) -> Regions:
     else:
         regions = _polygons(content, path, rows, cols)
     faults = number_faults(regions, str(path))
-    if faults:
+    if faults and (regions.any() or not may_be_empty):
         raise InputRefused(*faults)
     return regions
 

@@ -28,6 +28,7 @@ class CorrectTools:
         self.row = QGridLayout()
         self.brushes: dict[str, QPushButton] = {}
         self._brushed: Regions | None = None
+        self._offered: int | None = None
         for place, (mode, words, help_) in enumerate(
             (
                 ("paint", "Paint", "add to the tooth with the brush ([ and ] change its size)"),
@@ -73,31 +74,48 @@ class CorrectTools:
         for button in self.brushes.values():
             button.setChecked(False)
 
+    def chosen(self) -> None:
+        """Another number was chosen: what is in hand was for the tooth before."""
+        self._offered = None
+        self.stop()
+
     def _number(self, regions: Regions) -> int:
-        """The tooth meant: the one named if it is outlined, else the one outlined last."""
-        named = int(self.panel.number.value())
-        if named in regions.teeth:
+        """The tooth named; where the number is the next one offered, the one outlined last.
+
+        Raises
+        ------
+        InputRefused
+            If there is no such tooth.
+        """
+        named = int(self.panel.number.tooth())
+        if named in regions.teeth or not self.panel.number.offered:
             return named
         return next((n for n in reversed(regions.order) if n in regions.teeth), named)
 
     def _brush(self, mode: str, on: bool) -> None:
+        if not on:
+            if not self.painting:
+                self._put_away()
+            return
         try:
             regions = self.panel.regions()
+            number = self._number(regions)
+            if mode == "erase":
+                check_outlined(number, regions)
         except InputRefused as error:
             self.brushes[mode].setChecked(False)
             self.panel.say(str(error))
-            return
-        if not on:
-            if not self.painting and self._brushed is not None:
-                self._brushed.brush(self._number(self._brushed), "pan_zoom")
-                self._brushed = None
             return
         for other, button in self.brushes.items():
             if other != mode:
                 button.setChecked(False)
         self.panel.outline.setChecked(False)
-        self.panel.card.button.setChecked(False)
-        number = self._number(regions)
+        self.panel.card.put_away()
+        named = self.panel.number.value()
+        if number != named:
+            # While it is painted the field says which tooth is; then the next one is offered again.
+            self.panel.number.put(number, offered=False)
+            self._offered = named
         # A brush on a tooth that was not outlined yet draws it.
         self._brushed = regions
         regions.layer.brush_size = max(3, round(BRUSH * regions.layer.data.shape[1]))
@@ -105,15 +123,21 @@ class CorrectTools:
         what = "adds to" if mode == "paint" else "takes from"
         self.panel.say(f"The brush {what} {number}; press the button again when done.")
 
+    def _put_away(self) -> None:
+        if self._brushed is not None:
+            self._brushed.brush(int(self._brushed.layer.selected_label), "pan_zoom")
+            self._brushed = None
+        if self._offered is not None:
+            self.panel.number.put(self._offered, offered=True)
+            self._offered = None
+
     def _act(self, act: Any, words: str) -> None:
         try:
             regions = self.panel.regions()
+            number = self._number(regions)
+            check_outlined(number, regions)
         except InputRefused as error:
             self.panel.say(str(error))
-            return
-        number = self._number(regions)
-        if number not in regions.teeth:
-            self.panel.say(f"{number} is not outlined; click it first.")
             return
         act(regions, number)
         self.panel.say(f"{number}: {words.lower()}.")
@@ -138,3 +162,15 @@ class CorrectTools:
             self.panel.say(str(error))
             return
         self.panel.say(done if went else nothing)
+
+
+def check_outlined(number: int, regions: Regions) -> None:
+    """Refuse a tooth that has no outline to correct.
+
+    Raises
+    ------
+    InputRefused
+        In one line.
+    """
+    if number not in regions.teeth:
+        raise InputRefused(f"{number} is not outlined; click it first.")

@@ -1,4 +1,4 @@
-"""A rectangle dragged over a grey card in view, for the next measurement of plaque."""
+"""A rectangle over the grey card in view: dragged, or as the visit states it."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from qtpy.QtCore import QSignalBlocker
 from qtpy.QtWidgets import QPushButton
 
 from perioview.errors import InputRefused
@@ -14,6 +15,7 @@ from perioview_napari.convert import image_of_layer, position_from_world
 
 CARD = "grey card"
 Corner = tuple[float, float]
+Card = tuple[float, float, float, float]
 
 
 class CardTool:
@@ -26,12 +28,18 @@ class CardTool:
         Returns the photograph in view, or refuses.
     say : callable
         Shows a message.
+    chosen : callable
+        Is told the card that the user marks, or None when the user takes it away.
     """
 
     def __init__(
-        self, viewer: Any, photo_layer: Callable[[], Any], say: Callable[[str], None]
+        self,
+        viewer: Any,
+        photo_layer: Callable[[], Any],
+        say: Callable[[str], None],
+        chosen: Callable[[Card | None], None],
     ) -> None:
-        self.viewer, self.photo_layer, self.say = viewer, photo_layer, say
+        self.viewer, self.photo_layer, self.say, self.chosen = viewer, photo_layer, say, chosen
         self.button = QPushButton("Mark the grey card by a drag")
         self.button.setCheckable(True)
         self.button.toggled.connect(self._switched)
@@ -44,9 +52,19 @@ class CardTool:
 
     def _switched(self, on: bool) -> None:
         if on:
-            self.say("Drag from one corner of the grey card to the opposite one.")
-        elif CARD in self.viewer.layers:
+            self.say(
+                "Drag from one corner of the grey card to the opposite one. Press the button "
+                "again to take the card away."
+            )
+        elif CARD in self.viewer.layers and self.viewer.layers[CARD].visible:
             self.viewer.layers.remove(CARD)
+            self.say("Grey card taken away.")
+            self.chosen(None)
+
+    def put_away(self) -> None:
+        """Let drags be for another tool; a card that is marked stays."""
+        with QSignalBlocker(self.button):
+            self.button.setChecked(False)
 
     def _dragged(self, viewer: Any, event: Any) -> Any:
         if not self.button.isChecked() or event.button != 1:
@@ -65,27 +83,43 @@ class CardTool:
         self.mark(start, position_from_world(photo, event.position))
 
     def mark(self, start: Corner, end: Corner) -> None:
-        """Show the rectangle between two corners and use it in the next measurement."""
-        photo = self.photo_layer()
-        if CARD in self.viewer.layers:
-            self.viewer.layers.remove(CARD)
-        around = np.array([start, (start[0], end[1]), end, (end[0], start[1])], float)
-        self.viewer.add_shapes(
-            [around],
-            shape_type="polygon",
-            name=CARD,
-            scale=photo.scale,
-            edge_color="black",
-            edge_width=2,
-            face_color="transparent",
-            metadata={"card": (*start, *end), "photo": image_of_layer(photo)[0].sha256},
-        )
-        self.viewer.layers.selection.active = photo
+        """Show the rectangle between two corners and use it whenever this photo is measured."""
+        card = (*start, *end)
+        self.show(self.photo_layer(), card)
         self.say("Grey card marked; it counts when plaque is measured.")
+        self.chosen(card)
 
-    def corners(self, photo: Image) -> tuple[float, float, float, float] | None:
-        """Return the card's corners in a photo, if one is marked in it."""
-        if CARD not in self.viewer.layers or not self.button.isChecked():
+    def show(self, photo: Any, card: Card | None) -> None:
+        """Show the card of a photo in place of the last one, or none."""
+        layer = next((la for la in self.viewer.layers if la.name == CARD), None)
+        if card is None:
+            # Hidden, not removed: where nothing but a picture is left to draw, vispy has been seen
+            # to read the buffers of a removed shape and to end the process.
+            if layer is not None:
+                layer.visible = False
+            return
+        top, left, bottom, right = card
+        around = np.array([(top, left), (top, right), (bottom, right), (bottom, left)], float)
+        if layer is None:
+            active = self.viewer.layers.selection.active
+            layer = self.viewer.add_shapes(
+                [around],
+                shape_type="polygon",
+                name=CARD,
+                edge_color="black",
+                edge_width=2,
+                face_color="transparent",
+            )
+            self.viewer.layers.selection.active = active
+        else:
+            layer.data = [around]
+        layer.scale = photo.scale
+        layer.metadata = {"card": card, "photo": image_of_layer(photo)[0].sha256}
+        layer.visible = True
+
+    def corners(self, photo: Image) -> Card | None:
+        """Return the card that is shown, if it is in this photo."""
+        if CARD not in self.viewer.layers or not self.viewer.layers[CARD].visible:
             return None
         kept = self.viewer.layers[CARD].metadata
         return kept["card"] if kept["photo"] == photo.sha256 else None

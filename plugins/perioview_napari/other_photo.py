@@ -11,7 +11,8 @@ from qtpy.QtWidgets import QComboBox, QFormLayout, QPushButton
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
-from perioview_napari.plaque_regions import drawn_at
+from perioview_napari.photo_settings import check_stained, gum_side
+from perioview_napari.regions_kept import drawn_at
 from perioview_napari.sections import narrow
 from perioview_napari.stays import STAYS, compared_with, fill_table, in_words
 from perioview_napari.work import in_background
@@ -73,8 +74,8 @@ class OtherPhoto:
             self.chosen.addItem(words, str(path))
         self.chosen.setCurrentIndex(max(0, self.chosen.findData(before)))
 
-    def _other_photo(self) -> tuple[Any, NDArray[np.uint16]]:
-        """Return the photo chosen as the outlined one, and its regions.
+    def _other_photo(self) -> tuple[Any, Path, NDArray[np.uint16]]:
+        """Return the photo chosen as the outlined one, its file, and its regions.
 
         Raises
         ------
@@ -97,8 +98,11 @@ class OtherPhoto:
             )
         path = drawn_at(other_file)
         if not path.is_file():
-            raise InputRefused(f"{other.name}: has no outlines yet; outline its teeth first.")
-        return other, np.asarray(read_regions(path, rows=other.rows, cols=other.cols))
+            raise InputRefused(
+                f"{other.name}: has no outlines yet that were looked at; outline its teeth first."
+            )
+        drawn = np.asarray(read_regions(path, rows=other.rows, cols=other.cols))
+        return other, other_file, drawn
 
     def bring_over(self) -> None:
         """Carry the outlines of another open photo to the one in view, by alignment."""
@@ -106,7 +110,7 @@ class OtherPhoto:
 
         try:
             image, _ = image_of_layer(self.panel.photo_layer())
-            other, drawn = self._other_photo()
+            other, _, drawn = self._other_photo()
             regions = self.panel.regions()
             if regions.data.any():
                 raise InputRefused(
@@ -129,15 +133,19 @@ class OtherPhoto:
         """Show what stays in the photo in view of the plaque in the outlined one."""
         try:
             photo = self.panel.photo_layer()
-            image, file = image_of_layer(photo)
-            other, drawn = self._other_photo()
-            own = drawn_at(file)
-            later = self.panel.regions().data if own.is_file() else None
+            image, _ = image_of_layer(photo)
+            other, other_file, drawn = self._other_photo()
+            own = self.panel.regions().accepted
+            asked = self.panel.asked()
+            before = self.panel.settings.of(other_file)
+            check_stained(other_file, before)
         except InputRefused as error:
             self.panel.say(str(error))
             return
-        asked = self.panel.asked()
-        cards = self.panel.card.corners(other), self.panel.card.corners(image)
+        # What nobody has said of the photo before is taken to be as in the one in view.
+        gum = gum_side(before["gum"]) if "gum" in before else asked["gum"]
+        dye = before.get("dye", asked["dye"])
+        cards = before.get("card"), asked["card"]
 
         def done(answer: Any) -> None:
             found, picture = answer
@@ -147,7 +155,16 @@ class OtherPhoto:
 
         self.panel.say("aligning the two photos and measuring both…")
         self.panel.worker = in_background(
-            lambda: compared_with(other, image, drawn, cards=cards, later_regions=later, **asked),
+            lambda: compared_with(
+                other,
+                image,
+                drawn,
+                dye=dye,
+                gum=gum,
+                later_gum=asked["gum"],
+                cards=cards,
+                later_regions=own if own.any() else None,
+            ),
             done,
             self.panel.say,
         )

@@ -14,6 +14,7 @@ from perioview_napari.work import in_background
 
 if TYPE_CHECKING:
     from perioview_napari.plaque_panel import PlaquePanel
+    from perioview_napari.plaque_regions import Regions
 
 ASK = (
     "Click the middle of a crown; the number goes on by itself. A click on an outlined tooth takes "
@@ -35,6 +36,8 @@ class Outlining:
         self.button = QPushButton("Outline teeth by a click")
         self.button.setCheckable(True)
         self.button.toggled.connect(self._switched)
+        # Outlines still being sought, each on its photo: a later click takes another number.
+        self._running: list[tuple[Regions, int]] = []
         panel.viewer.mouse_drag_callbacks.append(self.clicked)
 
     def release(self) -> None:
@@ -48,7 +51,7 @@ class Outlining:
             return
         try:
             self.panel.correct.stop()
-            self.panel.card.button.setChecked(False)
+            self.panel.card.put_away()
             self.panel.regions()
             self.panel.say(ASK)
         except InputRefused as error:
@@ -77,27 +80,44 @@ class Outlining:
         """Propose the outline of the tooth at a place of the photo, beside the window."""
         from perioview.regions import tooth_outline
 
-        regions = self.panel.regions()
-        image, _ = image_of_layer(self.panel.photo_layer())
-        number = self.panel.number.value()
-        data = regions.data
+        panel = self.panel
+        try:
+            regions = panel.regions()
+            number = panel.number.tooth()
+            if (regions, number) in self._running:
+                raise InputRefused(f"{number} is being outlined already; a moment.")
+        except InputRefused as error:
+            panel.say(str(error))
+            return
+        pixels, data = image_of_layer(regions.photo)[0].pixels, regions.data
         taken = np.where(data == number, 0, data)
-        before = regions.teeth
+        asked = (regions, number)
+        was_offered = panel.number.offered
+        self._running.append(asked)
+        new = number not in regions.teeth
+        offered = self._offer(regions) if new else None
+        last = ", the last of this jaw; choose the next number" if new and not offered else ""
 
         def done(outline: Any) -> None:
+            self._running.remove(asked)
             regions.take(number, outline.mask, sure=outline.sure)
-            unsure = "" if outline.sure else DOUBTFUL
-            self.panel.say(f"{number} outlined.{unsure}")
-            if number in before:
-                return
-            offered = offered_tooth(regions.order, taken=regions.teeth, species=self.panel.species)
-            if offered is None:
-                self.panel.say(f"{number} outlined, the last of this jaw; choose the next number."
-                         f"{unsure}")  # fmt: skip
-            else:
-                self.panel.number.setValue(offered)
+            panel.say(f"{number} outlined{last}.{'' if outline.sure else DOUBTFUL}")
 
-        self.panel.say(f"outlining {number}…")
-        self.panel.worker = in_background(
-            lambda: tooth_outline(image.pixels, row, col, taken=taken), done, self.panel.say
+        def refused(fault: str) -> None:
+            self._running.remove(asked)
+            if panel.number.offered and panel.number.value() == offered:
+                panel.number.put(number, offered=was_offered)
+            panel.say(f"{number}: {fault}")
+
+        panel.say(f"outlining {number}…")
+        panel.worker = in_background(
+            lambda: tooth_outline(pixels, row, col, taken=taken), done, refused
         )
+
+    def _offer(self, regions: Regions) -> int | None:
+        """Put the tooth after those outlined, or being outlined, on a photo into the field."""
+        done = [*regions.order, *(number for of, number in self._running if of is regions)]
+        offered = offered_tooth(done, taken=regions.teeth, species=self.panel.species)
+        if offered is not None:
+            self.panel.number.put(offered, offered=True)
+        return offered

@@ -25,6 +25,7 @@ class Photos:
 
     def __init__(self, panel: PlaquePanel) -> None:
         self.panel = panel
+        self._last: Any = None
 
     def all(self) -> list[Any]:
         """Photographs that are open."""
@@ -34,7 +35,7 @@ class Photos:
         ]  # fmt: skip
 
     def in_view(self) -> Any:
-        """Return the photograph in view.
+        """Return the photograph in view; it stays so while outlines on it are the active layer.
 
         Raises
         ------
@@ -45,7 +46,11 @@ class Photos:
         if not photos:
             raise InputRefused("no photograph is in view; open one with perioview.")
         active = self.panel.viewer.layers.selection.active
-        return active if active in photos else photos[-1]
+        if active in photos:
+            self._last = active
+        elif self._last not in photos:
+            self._last = photos[-1]
+        return self._last
 
     def show(self) -> None:
         """Bring a photograph into view; where none is open, those of the visit are opened."""

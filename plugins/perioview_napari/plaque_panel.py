@@ -6,29 +6,24 @@ from pathlib import Path
 from typing import Any
 
 from qtpy.QtCore import Qt
-from qtpy.QtWidgets import (
-    QComboBox,
-    QFormLayout,
-    QLabel,
-    QPushButton,
-    QSlider,
-    QSpinBox,
-)
+from qtpy.QtWidgets import QFormLayout, QLabel, QPushButton, QSlider
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
 from perioview_napari.correct_tools import CorrectTools
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import open_marking_panel
-from perioview_napari.grey_card import CardTool
 from perioview_napari.marking import PHOTO_WORDS
 from perioview_napari.other_photo import OtherPhoto
 from perioview_napari.outlining import Outlining
+from perioview_napari.photo_settings import PhotoSettings
 from perioview_napari.photos import Photos
-from perioview_napari.plaque_regions import Regions, kept_at
+from perioview_napari.plaque_regions import Regions
 from perioview_napari.plaque_table import fill_table, plaque_table, result_words
+from perioview_napari.regions_kept import kept_at
 from perioview_napari.sections import scrolled
 from perioview_napari.stays import STAYS
+from perioview_napari.tooth_number import ToothNumber
 from perioview_napari.work import in_background
 
 MAP = "plaque map"
@@ -46,12 +41,12 @@ class PlaquePanel(BesideMarking):
         super().__init__()
         self.viewer = napari_viewer
         self.worker: Any = None
-        self.species = "dog"
         self.pictures = Photos(self)
         # What the tools of this panel ask of it.
         self.photos, self.photo_layer = self.pictures.all, self.pictures.in_view
         self.show_photo = self.pictures.show
         self._regions: dict[Path, Regions] = {}
+        self._mapped: Any = None
         self._build()
         for event in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
             event.connect(self.other.list_photos)
@@ -59,7 +54,7 @@ class PlaquePanel(BesideMarking):
     def closeEvent(self, event: Any) -> None:
         """Let go of the viewer."""
         self.outlining.release()
-        self.card.release()
+        self.settings.release()
         panel = open_marking_panel(self.viewer)
         if panel is not None:
             panel.marking.photo_words = PHOTO_WORDS
@@ -69,22 +64,17 @@ class PlaquePanel(BesideMarking):
 
     def _build(self) -> None:
         self.setMinimumWidth(330)
-        self.number = QSpinBox()
-        self.number.setRange(101, 899)
-        self.number.setValue(308)
-        self.number.setToolTip("the tooth that the next click outlines, or that is corrected")
+        self.settings = PhotoSettings(self.viewer, self.photo_layer, self.say, self._show_own)
+        self.gum, self.dye = self.settings.gum, self.settings.dye
+        self.card, self.asked = self.settings.card, self.settings.asked
+        self.number = ToothNumber(lambda: self.species)
         self.number.valueChanged.connect(self._other_tooth)
-        self.gum = QComboBox()
-        self.gum.addItems(["by the jaw", "up", "down", "left", "right"])
-        self.dye = QComboBox()
-        self.dye.addItems(["one-tone", "two-tone"])
         form = QFormLayout()
         form.addRow("tooth", self.number)
         self.outlining = Outlining(self)
         self.outline, self.outline_tooth = self.outlining.button, self.outlining.outline
         self.correct = CorrectTools(self)
         self.other = OtherPhoto(self)
-        self.card = CardTool(self.viewer, self.photo_layer, self.say)
         self.card.button.toggled.connect(lambda on: on and self.outline.setChecked(False))
         measure = QPushButton("Measure plaque")
         measure.clicked.connect(self.measure)
@@ -144,17 +134,17 @@ class PlaquePanel(BesideMarking):
         Raises
         ------
         InputRefused
-            If no photo is in view or its file of regions cannot be read.
+            If no photo is in view, or its visit or its file of regions cannot be read.
         """
         photo = self.photo_layer()
         _, file = image_of_layer(photo)
+        self.settings.show(photo)
         self._close_gone()
         # By the file: photographs of two visits may bear one name.
         known = self._regions.get(file)
         if known is None or known.layer not in self.viewer.layers:
             known = Regions(self.viewer, photo, self.say)
             self._regions[file] = known
-            self._take_stated(file)
             self.viewer.layers.selection.active = photo
         return known
 
@@ -168,31 +158,28 @@ class PlaquePanel(BesideMarking):
         """Return the label layer of the photograph in view."""
         return self.regions().layer
 
-    def _take_stated(self, file: Path) -> None:
-        """Preset gum side, dye and species from the photo's visit."""
-        from perioview.files.visit_folder import visit_of_image
+    @property
+    def species(self) -> str:
+        """Species of the photograph in view, as its visit or its header says."""
+        return self.settings.species
 
-        try:
-            visit = visit_of_image(file)
-        except InputRefused as error:
-            self.say(str(error))
-            return
-        if visit is None:
-            return
-        self.species = visit.species or self.species
-        row = next((r for r in visit.photos if Path(str(r.get("file"))).name == file.name), {})
-        self.gum.setCurrentText(str(row.get("gum", "by the jaw")))
-        if row.get("dye") in ("one-tone", "two-tone"):
-            self.dye.setCurrentText(str(row["dye"]))
+    def _show_own(self) -> None:
+        """Show what belongs to the photograph in view; what belongs to others would lie over it."""
+        photo = self.photo_layer() if any(la.visible for la in self.photos()) else None
+        for regions in self._regions.values():
+            regions.set_visible(regions.photo is photo)
+        own = self._mapped is photo
+        for name in (MAP, STAYS):
+            if name in self.viewer.layers:
+                self.viewer.layers[name].visible = own
+        self.table.setVisible(own or self._mapped is None)
 
     def _other_tooth(self, number: int) -> None:
-        if self.correct.painting:
-            self.correct.stop()
-
-    def asked(self) -> dict[str, Any]:
-        """Gum side and dye as chosen."""
-        gum = None if self.gum.currentIndex() == 0 else self.gum.currentText()
-        return {"gum": gum, "dye": self.dye.currentText()}
+        self.correct.chosen()
+        try:
+            self.number.tooth()
+        except InputRefused as error:
+            self.say(str(error))
 
     def lay_over(self, photo: Any, picture: Any, name: str) -> None:
         """Show a map over the photo, in place of the last one."""
@@ -200,7 +187,9 @@ class PlaquePanel(BesideMarking):
             if old in self.viewer.layers:
                 self.viewer.layers.remove(old)
         self.viewer.add_image(picture, rgb=True, name=name, scale=photo.scale)
+        self._mapped = photo
         self.viewer.layers.selection.active = photo
+        self._show_own()
         self._opacity(self.slider.value())
 
     def measure(self) -> None:
@@ -210,6 +199,7 @@ class PlaquePanel(BesideMarking):
         try:
             photo = self.photo_layer()
             drawn = self.regions()
+            asked = self.asked()
         except InputRefused as error:
             self.say(str(error))
             return
@@ -217,11 +207,9 @@ class PlaquePanel(BesideMarking):
         self.correct.stop()
         image, _ = image_of_layer(photo)
         regions, doubtful = drawn.data, sorted(drawn.doubtful)
-        asked = self.asked()
-        card = self.card.corners(image)
         self.say("measuring…")
         self.worker = in_background(
-            lambda: plaque(image, regions, card=card, **asked),
+            lambda: plaque(image, regions, **asked),
             lambda result: self._show(photo, regions, result, doubtful),
             self.say,
         )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,32 +10,14 @@ from numpy.typing import NDArray
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
+from perioview_napari.regions_kept import Labels, accepted, keep, read_kept
 
 REGIONS = "tooth regions"
 NUMBERS = "tooth numbers"
 # Blue and orange differ for every common colour deficiency, and both from gum, stain and enamel.
 SURE, DOUBTFUL = (0.0, 0.45, 1.0, 1.0), (1.0, 0.5, 0.0, 1.0)
 STEPS_BACK = 30
-Labels = NDArray[np.uint16]
 State = tuple[Labels, frozenset[int], tuple[int, ...]]
-
-
-def kept_at(file: Path) -> Path:
-    """Where the regions of a photo are written: in its visit, else beside it."""
-    folder = file.resolve().parent.parent
-    if file.parent.name == "images" and (folder / "visit.toml").is_file():
-        return folder / "regions" / f"{file.name}.png"
-    return file.with_name(f"{file.name}.regions.png")
-
-
-def drawn_at(file: Path) -> Path:
-    """Where the regions of a photo are read from: what was drawn here, else polygons."""
-    from perioview.files.visit_folder import regions_path
-
-    path = kept_at(file)
-    if path.parent.name == "regions" and not path.is_file():
-        return regions_path(path.parent.parent, file.name) or path
-    return path
 
 
 class Regions:
@@ -51,16 +32,10 @@ class Regions:
     """
 
     def __init__(self, viewer: Any, photo: Any, said: Callable[[str], None]) -> None:
-        from perioview.files.regions import read_regions
-
         self.viewer, self.photo, self.say = viewer, photo, said
-        image, file = image_of_layer(photo)
-        self.path, path = kept_at(file), drawn_at(file)
+        image, self.file = image_of_layer(photo)
         self.name = image.name
-        drawn = np.zeros((image.rows, image.cols), np.uint16)
-        if path.is_file():
-            drawn = np.array(read_regions(path, rows=image.rows, cols=image.cols), np.uint16)
-        self.doubtful: set[int] = set()
+        drawn, self.doubtful = read_kept(self.file, rows=image.rows, cols=image.cols)
         self.order: list[int] = []
         self._back: list[State] = []
         self._again: list[State] = []
@@ -76,14 +51,25 @@ class Regions:
 
     def close(self) -> None:
         """Take outlines and numbers out of the viewer."""
-        for layer in (self.layer, f"{NUMBERS}: {self.name}"):
+        for layer in (self.layer, self.numbers):
             if layer in self.viewer.layers:
                 self.viewer.layers.remove(layer)
+
+    def set_visible(self, on: bool) -> None:
+        """Show outlines and numbers, or hide them while another photo is in view."""
+        for layer in (self.layer, self.numbers):
+            if layer in self.viewer.layers:
+                layer.visible = on
 
     @property
     def data(self) -> Labels:
         """Triadan number at each pixel, 0 elsewhere; shape (rows, cols)."""
         return np.asarray(self.layer.data, np.uint16)
+
+    @property
+    def accepted(self) -> Labels:
+        """The same without the proposals nobody has looked at."""
+        return accepted(self.data, self.doubtful)
 
     @property
     def teeth(self) -> list[int]:
@@ -146,7 +132,7 @@ class Regions:
         """Take a doubtful outline as it is."""
         self._remember()
         self.doubtful.discard(number)
-        self._show()
+        self._settled()
 
     def undo(self) -> bool:
         """Take the last change back; False if there is none."""
@@ -196,12 +182,9 @@ class Regions:
 
     def save(self) -> None:
         """Keep the regions on disk."""
-        from perioview.files.regions import write_regions
-
         try:
-            self.path.parent.mkdir(exist_ok=True)
-            write_regions(self.path, self.data)
-        except InputRefused as error:
+            keep(self.file, self.data, self.doubtful)
+        except (InputRefused, OSError) as error:
             self.say(str(error))
 
     def _show(self) -> None:
@@ -215,23 +198,22 @@ class Regions:
     def _write_numbers(self) -> None:
         if self.layer not in self.viewer.layers:
             return  # closed meanwhile: an outline that came later is on disk alone
-        name = f"{NUMBERS}: {self.name}"
         teeth = self.teeth
         places = np.array([np.argwhere(self.data == t).mean(axis=0) for t in teeth])
         words = [f"{t}?" if t in self.doubtful else str(t) for t in teeth]
-        if name in self.viewer.layers:
-            layer = self.viewer.layers[name]
-            layer.data = places.reshape(-1, 2)
-            layer.features = {"words": words}
-            layer.selected_data = set()
-            layer.refresh_text()
+        if self.numbers in self.viewer.layers:
+            self.numbers.data = places.reshape(-1, 2)
+            self.numbers.features = {"words": words}
+            self.numbers.selected_data = set()
+            self.numbers.refresh_text()
             return
         if not teeth:
             return
         active = self.viewer.layers.selection.active
-        self.viewer.add_points(
+        self.numbers = self.viewer.add_points(
             places,
-            name=name,
+            name=f"{NUMBERS}: {self.name}",
+            visible=self.layer.visible,
             scale=self.photo.scale,
             size=max(12, self.layer.data.shape[1] / 21),
             face_color=[0, 0, 0, 0.8],

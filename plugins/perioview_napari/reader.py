@@ -39,9 +39,10 @@ def layers(path: PathOrPaths) -> list[LayerData]:
 
 
 def image_files(path: Path) -> list[Path]:
-    """Return the radiographs of a visit folder, or the file itself."""
+    """Return the radiographs of a visit folder, where it has none its photos; or the file."""
     if not path.is_dir():
         return [path]
     from perioview.files.visit_folder import read_visit
 
-    return [path / entry["file"] for entry in read_visit(path).images]
+    visit = read_visit(path)
+    return [path / entry["file"] for entry in visit.images or visit.photos]

@@ -24,6 +24,7 @@ def compared_with(
     *,
     dye: str,
     gum: str | None,
+    later_gum: str | None,
     cards: tuple[Any, Any],
     later_regions: Any = None,
 ) -> tuple[PhotoComparison, Any]:
@@ -31,8 +32,9 @@ def compared_with(
     from perioview.comparison_map import go_back_picture
 
     found = compared_photos(
-        before, after, regions, dye=dye, gum=gum, cards=cards, later_regions=later_regions
-    )
+        before, after, regions, dye=dye, gum=gum, later_gum=later_gum, cards=cards,
+        later_regions=later_regions,
+    )  # fmt: skip
     return found, go_back_picture(np.asarray(after.pixels), found)
 
 
