@@ -307,6 +307,10 @@ def test_photographs_before_and_after_cleaning_are_told_apart(tmp_path):
     assert main([str(w) for w in ("new", tmp_path / "visit", *words, *given)]) == 0
     when = {p["file"]: p["when"] for p in read_visit(tmp_path / "visit").photos}
     assert when == {"images/stained.jpg": "before", "images/cleaned.jpg": "after"}
+    assert {p["dye"] for p in read_visit(tmp_path / "visit").photos} == {"one-tone"}
+    told = ("new", tmp_path / "other", *words, *given, "--dye", "two-tone")
+    assert main([str(w) for w in told]) == 0
+    assert {p["dye"] for p in read_visit(tmp_path / "other").photos} == {"two-tone"}
 
 
 def test_what_cannot_be_read_is_said_in_plain_words(tmp_path, capsys):

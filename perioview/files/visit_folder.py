@@ -160,6 +160,7 @@ def new_visit(
     images: Iterable[str | Path] = (),
     photos: Iterable[str | Path] = (),
     photos_after: Iterable[str | Path] = (),
+    dye: str = "one-tone",
     **more: Mapping[str, Any],
 ) -> Visit:
     """Make a visit folder and copy images into it; what exists is never overwritten.
@@ -173,6 +174,8 @@ def new_visit(
     images, photos, photos_after : iterable of path
         Radiographs, photographs before cleaning and after it, to copy into ``images/``; colour
         pictures among the first are taken as photographs before it.
+    dye : str
+        What the photographs are stained with: ``one-tone`` or ``two-tone``.
     **more : mapping
         Further fields of the tables ``patient``, ``owner`` and ``visit``, by table as
         ``patient_fields``, ``owner``, ``visit``.
@@ -230,7 +233,7 @@ def new_visit(
             {
                 "file": f"images/{p.name}",
                 "when": "after" if p in cleaned else "before",
-                "dye": "one-tone",
+                "dye": dye,
             }
             for p, _ in sources
             if p in coloured

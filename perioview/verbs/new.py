@@ -40,6 +40,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         dest="photos_after",
         help="photograph taken after cleaning; may be repeated",
     )
+    parser.add_argument(
+        "--dye",
+        choices=("one-tone", "two-tone"),
+        default="one-tone",
+        help="what the photographs are stained with (default: %(default)s)",
+    )
     parser.add_argument("--breed")
     parser.add_argument("--sex", choices=("F", "M"))
     parser.add_argument("--neutered", action=argparse.BooleanOptionalAction)
@@ -120,6 +126,7 @@ def run(args: argparse.Namespace) -> None:
         images=args.images,
         photos=args.photos,
         photos_after=args.photos_after,
+        dye=args.dye,
         **tables,
     )
     print(f"{args.visit}: {_counted(len(made.images), len(made.photos))} copied.")
