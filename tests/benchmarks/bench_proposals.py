@@ -4,9 +4,9 @@
     python tests/benchmarks/bench_proposals.py --spoil       one site in five made wrong on purpose
     python tests/benchmarks/bench_proposals.py --time        one 1500 x 2000 image
 
-Generators A, E, F, H, L and M were used for tuning; B, C, D, G and N are built differently, D, G
-and N by other hands. B, C, D and G have been looked at while choosing; N was blind. None of them is
-clinical truth.
+Generators A, E, F and H were used for tuning; the others are built differently, all but B and C by
+other hands. B, C, D and G have been looked at while choosing, L, M and N have not; L and M are far
+wilder than believable. None of them is clinical truth.
 """
 
 from __future__ import annotations

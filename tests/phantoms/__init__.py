@@ -1,1 +1,1 @@
-"""Synthetic radiographs of known crest: A, E, F, H, K, L, M for training, the rest for judging."""
+"""Synthetic radiographs of known crest: A, E, F, H and K for training, the rest for judging."""

@@ -1,4 +1,6 @@
-"""Generator M, for training: flat density maps drawn from ranges far wider than believable.
+"""Generator M: flat density maps drawn from ranges far wider than believable.
+
+Made for training; the committed networks have seen none of it, so it judges them.
 
 What is drawn, and how likely it is, is our own choice and not clinical truth; the plan is that
 nothing but what a crest is stays the same from picture to picture. Bone is the sum of one to four

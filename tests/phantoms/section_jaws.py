@@ -1,4 +1,6 @@
-"""Generator of training radiographs from bucco-lingual cross-sections of a jaw.
+"""Generator L: radiographs from bucco-lingual cross-sections of a jaw.
+
+Made for training; the committed networks have seen none of it, so it judges them.
 
 A jaw is a row of sections that change smoothly: two plates with their own margins, a compact
 shell around marrow, elliptical roots with ligament and lamina dura. Every column of the picture
