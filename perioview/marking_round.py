@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 
 from perioview.errors import InputRefused
 from perioview.marks import NEEDS, Key, Mark, Marks, key
-from perioview.teeth import Tooth, fitting_variant, teeth, tooth
+from perioview.teeth import Tooth, fitting_variant, has_tooth, teeth, tooth
 
 WORDS = {
     "cej": "cementoenamel junction (CEJ)",
@@ -240,9 +240,10 @@ class RoundState:
         steps = self.steps
         at = steps.index(step) + 1 if step in steps else 0
         following = next((s for s in steps[at:] + steps[:at] if self.open(s)), None)
-        if step not in self.extra or following in self.extra or self.resume is None:
+        back = self.resume if self.resume in steps and self.resume not in self.extra else None
+        if back is None or step not in self.extra or following in self.extra:
             return following
-        return self.resume if self.open(self.resume) else self.open_after(self.resume)
+        return back if self.open(back) else self.open_after(back)
 
 
 def round_text(state: RoundState) -> str:
@@ -347,18 +348,21 @@ class MarkingRound:
         InputRefused
             If the species has no such tooth.
         """
-        stay = (*self.marks.teeth(), *self.state.sound)
+        sound = tuple(n for n in self.state.sound if has_tooth(n, self.species))
+        stay = (*self.marks.teeth(), *sound)
         wanted = {tooth(n, self.species).number for n in (*numbers, *stay)}
         known = dict(self.state.roots)
         order = [t for d in (False, True) for t in teeth(self.species, deciduous=d)]
+        # Roots of another species, chosen before it was corrected, are none of this tooth's.
         roots = tuple(
-            (t.number, known.get(t.number) or self._roots_of(t))
+            (t.number, known[t.number] if known.get(t.number) in t.variants else self._roots_of(t))
             for t in order
             if t.number in wanted
         )
         state = replace(
             self.state,
             roots=roots,
+            sound=sound,
             skips=tuple(s for s in self.state.skips if s.step.tooth in {None, *wanted}),
             extra=tuple(s for s in self.state.extra if s.tooth in {None, *wanted}),
             pointed=tuple(p for p in self.state.pointed if p[0] in wanted),

@@ -123,6 +123,11 @@ def tooth(number: int, species: str) -> Tooth:
     return found
 
 
+def has_tooth(number: int, species: str) -> bool:
+    """Whether a species has a tooth of this modified Triadan number."""
+    return number in _table(check_species(species))
+
+
 def teeth(species: str, *, deciduous: bool = False) -> tuple[Tooth, ...]:
     """All teeth of a dentition in the order of the mouth.
 

@@ -25,10 +25,17 @@ _PLUGINS = ("/usr/share/orthanc/plugins", "/usr/lib/orthanc/plugins")
 OUR_PORT = 0
 
 
+def free_ports(count: int) -> list[int]:
+    """Ports nobody listens at; asked for one by one, the same can come twice."""
+    with contextlib.ExitStack() as held:
+        probes = [held.enter_context(socket.socket()) for _ in range(count)]
+        for probe in probes:
+            probe.bind(("127.0.0.1", 0))
+        return [int(probe.getsockname()[1]) for probe in probes]
+
+
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    return free_ports(1)[0]
 
 
 def needed(program: str, hint: str) -> str:
@@ -65,7 +72,7 @@ class Orthanc:
         """One more server, running; whoever asks for it stops it."""
         needed("Orthanc", HINT)
         folder.mkdir(parents=True, exist_ok=True)
-        server = cls(folder, free_port(), free_port(), free_port(), users or {}, more)
+        server = cls(folder, *free_ports(3), users or {}, more)
         server.start()
         return server
 

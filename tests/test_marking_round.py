@@ -18,7 +18,7 @@ from perioview.marking_round import (
     tooth_views,
 )
 from perioview.marks import Mark, Marks
-from perioview.teeth import teeth, tooth
+from perioview.teeth import has_tooth, teeth, tooth
 
 MM = Calibration(0.02, 0.02, 0.02, "pixel_spacing_calibrated")
 
@@ -244,6 +244,41 @@ def test_the_round_goes_on_where_it_was_before_a_ruler():
     marking.ask_for(Step("ruler", mm=d, object="3") for d in (0.0, 12.0))
     assert [s.object for s in marking.state.extra if marking.state.open(s)] == ["3", "3"]
     assert not [s for s in marking.state.skips if s.step.landmark == "ruler"]
+
+
+def test_a_defect_base_or_ruler_asked_for_from_another_asks_for_nothing_strange():
+    marking = two_rooted()
+    base = Step("defect_base", 309, "mesial", "mesial")
+    marking.ask_for([base])
+    marking.place(9, 9)
+    # Moved, then taken away and asked for again: what was asked for meanwhile is itself extra.
+    marking.go_to(base)
+    marking.ask_for([base])
+    marking.place(10, 10)
+    marking.remove(marking.state.mark_at(base))
+    marking.ask_for([base])
+    assert marking.place(11, 11).row == 11
+    assert marking.state.cursor in marking.state.steps
+    # What was asked for before the ruler is no longer in view after it.
+    marking = two_rooted()
+    marking.choose_teeth([308, 309])
+    marking.go_to_tooth(309)
+    marking.ask_for(Step("ruler", mm=d) for d in (0.0, 10.0))
+    marking.choose_teeth([308])
+    for k, step in enumerate(s for s in marking.state.extra if s.landmark == "ruler"):
+        marking.go_to(step)
+        marking.place(30 + k, 5)
+    assert marking.state.cursor.tooth == 308
+
+
+def test_teeth_of_the_wrong_species_are_dropped_when_it_is_corrected():
+    dog = MarkingRound("dog")
+    dog.choose_teeth([109, 305, 306])
+    dog.no_loss(305)
+    cat = MarkingRound("cat", dog.state)
+    cat.choose_teeth([n for n, _ in dog.state.roots if has_tooth(n, "cat")])
+    assert dict(cat.state.roots)[109] in tooth(109, "cat").variants
+    assert not cat.state.sound
 
 
 def test_what_is_kept_of_a_tooth_taken_out_of_view():

@@ -249,7 +249,11 @@ class Marking(QObject):
             self.message.emit(str(fault), True)
             done = False
         touched = {m.tooth for m in set(session.round.marks) ^ set(before.marks)} - {None}
-        touched |= {p[0] for p in set(session.round.state.pointed) ^ set(before.pointed)}
+        now = session.round.state
+        touched |= {p[0] for p in set(now.pointed) ^ set(before.pointed)}
+        # What was left out, or needed no marks, may be asked for again and be proposed.
+        touched |= {s.step.tooth for s in set(now.skips) ^ set(before.skips)} - {None}
+        touched |= set(now.sound) ^ set(before.sound)
         for tooth in touched:
             self.looking.look(session, int(tooth or 0))
         if session.calibration != scale:

@@ -135,7 +135,8 @@ class Placing:
             self._point_at(session, step.tooth, root, row, col)
             return
         clicked, self._clicked = self._clicked, None
-        if clicked is not None and clicked[0] == step:
+        there = not session.round.state.open(step) or self._proposed(session, step)
+        if clicked is not None and clicked[0] == step and there:
             self.say(f"Only selected so far: {step.words}. Drag it, or click once more.", True)
             return
         moves = session.round.state.mark_at(step) is not None
@@ -147,6 +148,10 @@ class Placing:
 
         self.marking.act(placed, said=f"Moved: {step.words}. {BACK}" if moves else "")
         self.remember(step)
+
+    @staticmethod
+    def _proposed(session: Session, step: Step) -> bool:
+        return any(step_of(p.mark) == step for p in session.proposals)
 
     def asked(self) -> Step | None:
         """Return the mark the next click places: where roots were pointed at, none proposed."""

@@ -23,7 +23,7 @@ from perioview.proposals_strip import Strip
 from perioview.root_direction import root_direction
 from perioview.snapping import RADIUS_MM, settled
 from perioview.staging import ToothStage, radiographic_stages, stage_from_pct, staging_rules
-from perioview.teeth import SPECIES
+from perioview.teeth import SPECIES, has_tooth
 from perioview_napari.proposed import Proposed, with_proposals
 from perioview_napari.session_file import SessionFile
 from perioview_napari.session_proposals import found_proposals
@@ -72,8 +72,9 @@ class Session:
         wanted = [*dict(self.round.state.roots), *(teeth if first else ())]
         if wanted or self.round.marks.teeth():
             cursor = self.round.state.cursor
-            self.round.choose_teeth(wanted)
-            if cursor is not None:
+            # Teeth chosen while the species was another one may be none of this.
+            self.round.choose_teeth(n for n in wanted if has_tooth(n, self.species))
+            if cursor in self.round.state.steps:
                 self.round.go_to(cursor)
             self.round = MarkingRound(self.species, self.round.state)
         # Marks of an earlier visit; kept when accepted, in case that is taken back.

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from perioview.errors import InputRefused, reason
 from perioview.files.atomic import write_atomically
-from perioview.files.tables import read_marks, read_text, write_marks
+from perioview.files.tables import marks_text, read_marks, read_text, write_marks
 from perioview.image import Image
 from perioview.marking_round import RoundState, round_from_text
 from perioview.marks import Marks
@@ -27,6 +27,8 @@ class SessionFile:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._content: bytes | None = None
+        """What the marks file holds as far as this session knows; None while it is not there."""
         self._written: Marks | None = None
         """The marks the file holds, as far as this session has read or written it."""
         self.waits = False
@@ -66,6 +68,7 @@ class SessionFile:
         marks_of = partial(read_marks, species=species, rows=image.rows, cols=image.cols)
         try:
             if self.path.exists():
+                self._content = self.path.read_bytes()
                 self._written = marks_of(self.path)
         except InputRefused as fault:
             raise InputRefused(_one_line(fault) + self._good_copy(marks_of)) from fault
@@ -107,8 +110,9 @@ class SessionFile:
             self._make_folder()
             # Marks first: a kill between the two loses no mark, at most where the round stood.
             if marks != self._written or not (only_round or self.path.exists()):
+                self._keep_foreign(marks)
                 write_marks(self.path, marks)
-                self._written = marks
+                self._content, self._written = self.path.read_bytes(), marks
             write_atomically(self.round_path, rest.encode())
         except (InputRefused, OSError) as fault:
             cause = fault if isinstance(fault, OSError) else fault.__cause__
@@ -119,6 +123,17 @@ class SessionFile:
                 raise
             raise InputRefused(f"{self.path}: cannot be written ({self.refused}).") from fault
         self.refused, self.waits = "", False
+
+    def _keep_foreign(self, marks: Marks) -> None:
+        """Refuse to write over what another program or window has put there; keep both."""
+        if not self.path.exists() or self.path.read_bytes() == self._content:
+            return
+        own = self.path.with_name(self.path.name + ".unsaved")
+        write_atomically(own, marks_text(marks).encode())
+        raise InputRefused(
+            f"{self.path}: was changed by another program or window, and is left as it is; this "
+            f"window's marks are in {own.name}. Rename one of them, and open the image again."
+        )
 
 
 def _one_line(fault: InputRefused) -> str:

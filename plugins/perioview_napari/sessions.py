@@ -45,6 +45,11 @@ class Sessions:
             file = self.marks_path(path).resolve()
             # Two sessions would each write the file without the other's marks.
             session = self._of_file(file) or self._new(image, file, species, teeth)
+            if species not in (None, session.species):
+                raise InputRefused(
+                    f"{image.name}: its marks wait to be saved as a {session.species}'s; "
+                    "let them be saved first, then choose the species."
+                )
             self.by_layer[id(layer)], self._images[id(layer)] = session, image
             session.closed = False
         return self.by_layer[id(layer)]

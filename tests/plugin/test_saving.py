@@ -5,6 +5,7 @@ import shutil
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from perioview_napari.convert import image_of_layer
 from perioview_napari.proposed import Proposed
@@ -12,6 +13,7 @@ from perioview_napari.reader import layers
 from perioview_napari.session import Session
 from perioview_napari.sessions import Sessions
 from perioview_napari.visits import Visits
+from PIL import Image as Picture
 
 from perioview.errors import InputRefused
 from perioview.files.reading import read_image
@@ -50,6 +52,42 @@ def spellings(visit, tmp_path):
         tmp_path / "folder" / "images" / FILM,
         relative,
     )
+
+
+def test_what_another_program_wrote_is_not_written_over(visit):
+    sessions = Sessions(Visits().marks_path)
+    session = sessions.open(opened_layer(visit / "images" / FILM))
+    place(session, (100, 200))
+    path = visit / "marks" / f"{FILM}.csv"
+    theirs = path.read_text().replace("100.0", "104.0").replace("100,", "104,")
+    path.write_text(theirs)
+    for _ in range(2):
+        with pytest.raises(InputRefused, match="changed by another program or window"):
+            place(session, (110, 200))
+        assert path.read_text() == theirs
+    own = path.with_name(f"{path.name}.unsaved")
+    assert len(own.read_text().splitlines()) == 1 + len(session.round.marks)
+    assert sessions.unsaved() == [session]
+    assert sessions.save_unsaved() == []
+    # Ours, put in place of theirs by hand, is what is read when the image is opened again.
+    own.replace(path)
+    assert sessions.save_unsaved() == []
+    sessions.forget(opened_layer(visit / "images" / FILM))
+    assert len(on_disk(visit)) == len(session.round.marks)
+
+
+def test_a_species_chosen_wrong_can_be_corrected(visit):
+    film = visit / "images" / "film.png"
+    Picture.fromarray(np.zeros((300, 400), np.uint8)).save(film)
+    sessions = Sessions(Visits().marks_path)
+    layer = opened_layer(film)
+    session = sessions.open(layer, "dog", (109, 305))
+    session.act(lambda: session.round.no_loss(305))
+    sessions.forget(layer)
+    cat = sessions.open(layer, "cat")
+    assert [n for n, _ in cat.round.state.roots] == [109]
+    cat.act(lambda: cat.round.place(100, 100))
+    assert len(cat.round.marks) == 1
 
 
 def test_one_file_is_one_session_however_its_path_is_spelled(visit, tmp_path):
