@@ -87,11 +87,9 @@ def said_of(flags: Iterable[str]) -> str:
 
 
 def _regions(folder: Path, file: str, image: Image) -> NDArray[np.uint16] | None:
-    from perioview.files.regions import read_regions
-    from perioview.files.visit_folder import regions_path
+    from perioview.files.visit_folder import regions_of_photo
 
-    path = regions_path(folder, file)
-    return None if path is None else read_regions(path, rows=image.rows, cols=image.cols)
+    return regions_of_photo(folder, file, image)
 
 
 def _carried(folder: Path, file: str, image: Image, visit: Visit) -> NDArray[np.uint16] | None:
@@ -139,13 +137,14 @@ def mouths(rows: Iterable[Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
 
 
 def _mouth(teeth: list[Mapping[str, Any]]) -> dict[str, Any]:
-    scores = [float(t["index"]) for t in teeth if t.get("index") not in (None, "")]
+    scored = [t for t in teeth if t.get("index") not in (None, "")]
+    scores = [float(t["index"]) for t in scored]
     counted = sum(int(t["region_px"]) - int(t["glare_px"]) for t in teeth)
     stained = sum(int(t["stained_px"]) for t in teeth)
     return {
         "mouth": {
             "index": sum(scores) / len(scores) if scores else None,
             "coverage_pct": 100 * stained / counted if counted else None,
-            "index_teeth": sorted({int(t["tooth"]) for t in teeth}),
+            "index_teeth": sorted({int(t["tooth"]) for t in scored}),
         }
     }

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from perioview.alignment import Alignment
@@ -127,14 +128,17 @@ def plaque_lessened(
     """
     from perioview.plaque_reduction import reduction_object
 
-    shared = [
-        {t.tooth for t in r.before.teeth if t.coverage.known}
-        & {t.tooth for t in r.after.teeth if t.coverage.known}
-        for r in results
-    ]
+    shared = [_in_both(r, lambda t: t.coverage.known) for r in results]
+    # A tooth that one photo cuts off has an index in the other alone.
+    scored = [_in_both(r, lambda t: math.isfinite(t.index)) for r in results]
     mouths = [
         mouth_of_teeth(
-            [t for r, kept in zip(part, shared, strict=True) for t in r.teeth if t.tooth in kept],
+            [
+                t if t.tooth in indexed else replace(t, index=math.nan)
+                for r, kept, indexed in zip(part, shared, scored, strict=True)
+                for t in r.teeth
+                if t.tooth in kept
+            ],
             part[0],
         )
         for part in ([r.before for r in results], [r.after for r in results])
@@ -146,6 +150,12 @@ def plaque_lessened(
     # One mouth is what a comparison is of: not a doubt worth repeating.
     found["warnings"] = [w for w in found["warnings"] if not w.startswith("One mouth")]
     return found, []
+
+
+def _in_both(result: PhotoComparison, has: Callable[[ToothPlaque], bool]) -> set[int]:
+    """Teeth of which something is known in either photo."""
+    before, after = ({t.tooth for t in r.teeth if has(t)} for r in (result.before, result.after))
+    return before & after
 
 
 def mouth_of_teeth(teeth: Sequence[ToothPlaque], named: PlaqueResult) -> dict[str, Any]:
@@ -164,7 +174,7 @@ def mouth_of_teeth(teeth: Sequence[ToothPlaque], named: PlaqueResult) -> dict[st
         "mouth": {
             "index": sum(scores) / len(scores) if scores else None,
             "coverage_pct": 100 * sum(t.stained_px for t in teeth) / counted if counted else None,
-            "index_teeth": sorted({t.tooth for t in teeth}),
+            "index_teeth": sorted({t.tooth for t in teeth if math.isfinite(t.index)}),
         },
         "index_name": named.index_name,
         "dye": named.dye,

@@ -13,8 +13,10 @@ from PIL import Image as Picture
 
 from perioview.alignment import Alignment
 from perioview.cli import main
+from perioview.comparison_object import plaque_lessened
 from perioview.comparison_photos import compared_photos
 from perioview.files.regions import write_regions
+from perioview.files.visit_folder import examine
 from perioview.image import Image
 from perioview.plaque import plaque
 from perioview.plaque_gum import later_sides
@@ -106,6 +108,55 @@ def test_a_photo_recorded_as_not_stained_is_not_measured(mouth, tmp_path, capsys
         assert len(said.splitlines()) == 1
         assert f"{unstained}.png: visit.toml says that it was not stained" in said
     assert main(["compare", *photos, *teeth, "--dye", "one-tone"]) == 0
+
+
+def test_a_tooth_one_photo_cuts_off_takes_no_part_in_the_index_of_either(mouth):
+    teeth = np.unique(mouth.regions[mouth.regions > 0])
+    first = min(teeth, key=lambda t: np.nonzero(mouth.regions == t)[1].min())
+    at = int(np.median(np.nonzero(mouth.regions == first)[1]))
+    # The earlier photo lacks half of the first tooth; nothing else differs.
+    found = compared_photos(
+        image(mouth.rgb[:, at:]), image(mouth.rgb, "q"), mouth.regions[:, at:], gum="up"
+    )
+    lessened, doubt = plaque_lessened([found])
+    assert not doubt
+    assert lessened["index"]["reduction_pct"] == pytest.approx(0, abs=3)
+
+
+def test_an_outline_just_short_of_the_edge_is_cut_off_too(mouth):
+    first = min(
+        np.unique(mouth.regions[mouth.regions > 0]),
+        key=lambda t: np.nonzero(mouth.regions == t)[1].min(),
+    )
+    at = int(np.median(np.nonzero(mouth.regions == first)[1]))
+    regions = mouth.regions[:, at:].copy()
+    regions[:, :2] = 0
+    found = plaque(image(mouth.rgb[:, at:]), regions, gum="up")
+    assert "cut_off" in next(t for t in found.teeth if t.tooth == first).flags
+
+
+def test_a_visit_is_found_from_within_its_own_folder(mouth, tmp_path, monkeypatch, capsys):
+    (tmp_path / "images").mkdir()
+    Picture.fromarray(mouth.rgb).save(tmp_path / "images" / "p.png")
+    (tmp_path / "visit.toml").write_text(
+        '[patient]\nid = "7"\n[[photos]]\nfile = "images/p.png"\ndye = "none"\n'
+    )
+    write_regions(tmp_path / "teeth.png", mouth.regions)
+    monkeypatch.chdir(tmp_path / "images")
+    assert main(["plaque", "p.png", "--teeth", "../teeth.png"]) == 2
+    assert "was not stained" in capsys.readouterr().err
+
+
+def test_a_visit_whose_outlines_are_only_proposed_is_read(mouth, tmp_path):
+    for folder in ("images", "regions"):
+        (tmp_path / folder).mkdir()
+    Picture.fromarray(mouth.rgb).save(tmp_path / "images" / "p.png")
+    (tmp_path / "visit.toml").write_text(
+        '[patient]\nid = "7"\nspecies = "dog"\n[[photos]]\nfile = "images/p.png"\n'
+    )
+    write_regions(tmp_path / "regions" / "p.png.png", np.zeros_like(mouth.regions))
+    (photo,) = examine(tmp_path).photos
+    assert photo.regions is None
 
 
 def test_a_caution_that_one_photo_has_names_it(mouth):

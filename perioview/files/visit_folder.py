@@ -9,10 +9,17 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from perioview.errors import InputRefused
 from perioview.visit import Examination, PhotoResult, Radiograph, Visit, agreed_species, measured
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from perioview.image import Image
 
 TOML = "visit.toml"
 ROUND_SUFFIX = ".round.json"  # beside a marks file: teeth in view, skips, teeth without loss
@@ -131,6 +138,7 @@ def write_visit(folder: str | Path, visit: Visit) -> None:
 
 def visit_of_image(image: Path) -> Visit | None:
     """The visit an image belongs to, if it lies in the images folder of one."""
+    image = image.absolute()
     folder = image.parent.parent
     if image.parent.name == "images" and (folder / TOML).is_file():
         return read_visit(folder)
@@ -295,21 +303,37 @@ def measured_radiograph(
     return replace(radiograph, sound=state.sound, skipped=state.skips)
 
 
+def regions_of_photo(folder: Path, file: str, image: Image) -> NDArray[np.uint16] | None:
+    """Tooth regions of a photo of a visit; None without a file, or with one that holds none.
+
+    Raises
+    ------
+    InputRefused
+        If the file cannot be used.
+    """
+    from perioview.files.regions import read_regions
+
+    path = regions_path(folder, file)
+    if path is None:
+        return None
+    # Outlines that are only proposed so far leave an empty file behind.
+    regions = read_regions(path, rows=image.rows, cols=image.cols, may_be_empty=True)
+    return regions if regions.any() else None
+
+
 def measured_photo(folder: Path, row: Mapping[str, Any]) -> PhotoResult:
     """Measure one photograph of a visit folder, where its tooth regions are known."""
     from perioview.files.reading import read_image
 
     file = str(row["file"])
     image = read_image(folder / file)
-    path = regions_path(folder, file)
     when, dye = str(row.get("when", "before")), str(row.get("dye", "one-tone"))
-    if path is None or dye == "none":
+    regions = None if dye == "none" else regions_of_photo(folder, file, image)
+    if regions is None:
         return PhotoResult(file, image, when, dye)
     from perioview.comparison_photos import stated_card
-    from perioview.files.regions import read_regions
     from perioview.plaque import plaque
 
-    regions = read_regions(path, rows=image.rows, cols=image.cols)
     found = plaque(image, regions, dye=dye, gum=row.get("gum"), card=stated_card(row))
     return PhotoResult(file, image, when, dye, regions, found)
 

@@ -13,7 +13,8 @@ Labels = NDArray[np.uint16]
 
 def kept_at(file: Path) -> Path:
     """Where the regions of a photo are written: in its visit, else beside it."""
-    folder = file.resolve().parent.parent
+    file = file.absolute()
+    folder = file.parent.parent
     if file.parent.name == "images" and (folder / "visit.toml").is_file():
         return folder / "regions" / f"{file.name}.png"
     return file.with_name(f"{file.name}.regions.png")
