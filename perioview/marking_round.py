@@ -312,6 +312,7 @@ class MarkingRound:
         self.state = state or RoundState()
         self._past: list[RoundState] = []
         self._future: list[RoundState] = []
+        self._dropped: list[RoundState] = []
         if self.state.cursor is None:
             self.state = replace(self.state, cursor=self.state.open_after(None))
 
@@ -335,7 +336,7 @@ class MarkingRound:
             state = replace(state, cursor=state.open_after(state.cursor))
         if state != self.state:
             self._past.append(self.state)
-            self._future.clear()
+            self._dropped, self._future = self._future, []
             self.state = state
 
     def choose_teeth(self, numbers: Iterable[int]) -> None:
@@ -511,9 +512,10 @@ class MarkingRound:
         return True
 
     def withdraw(self) -> None:
-        """Take the last action back for good: it was refused."""
+        """Take the last action back for good: it was refused, and costs no redo."""
         if self._past:
             self.state = self._past.pop()
+            self._future = self._dropped
 
     def redo(self) -> bool:
         """Do again what was taken back; whether there was anything."""

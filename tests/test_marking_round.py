@@ -281,6 +281,18 @@ def test_teeth_of_the_wrong_species_are_dropped_when_it_is_corrected():
     assert not cat.state.sound
 
 
+def test_a_refused_action_costs_no_redo():
+    marking = two_rooted()
+    first = marking.place(1, 1)
+    marking.place(2, 2)
+    marking.undo()
+    marking.move(first, 3, 3)
+    marking.withdraw()
+    assert marking.can_redo
+    assert marking.redo()
+    assert len(marking.marks) == 2
+
+
 def test_what_is_kept_of_a_tooth_taken_out_of_view():
     marking = two_rooted()
     marking.choose_teeth([307, 308, 309])

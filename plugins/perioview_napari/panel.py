@@ -177,8 +177,8 @@ class MarkingPanel(QWidget):
     def show_layer(self, layer: Any, species: str | None = None) -> None:
         """Show a radiograph and its marking."""
         image, path = image_of_layer(layer)
-        known = species or self.visits.species(path)
         try:
+            known = species or self.visits.species(path)
             if image.species and known and image.species != known:
                 raise InputRefused(
                     f"{image.name}: the image says {image.species}, the visit {known}; correct one."
@@ -187,6 +187,9 @@ class MarkingPanel(QWidget):
             self.marking.show(layer, known, self.visits.teeth(path), photo=photo)
             self.say("", False)
         except InputRefused as fault:
+            if layer is not self.marking.layer:
+                # Its visit cannot be read: it is shown all the same, and not marked.
+                self.marking.show(layer, photo=True)
             self.say(str(fault), True)
         with contextlib.suppress(ValueError):
             self.images.setCurrentIndex(self.marking.image_layers().index(layer))

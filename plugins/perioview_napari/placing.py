@@ -103,6 +103,8 @@ class Placing:
         if instead and free and clicked == step and not self._too_soon():
             self.go_to(instead)
             self.place(row, col)
+        elif self._proposed(session, step):
+            self.say(f"Only proposed: {step.words}. Keep it (K, Shift+K), or drag it.", False)
 
     def _too_soon(self) -> bool:
         """Whether a click was meant for what was asked for before; says so."""

@@ -167,9 +167,9 @@ class WindowActions:
                 image, path = image_of_layer(layer)
                 visits = self.panel.visits
                 # One that cannot be marked is shown all the same, without marks.
-                if visits.shows_photo(image, path):
-                    continue
                 with contextlib.suppress(InputRefused):
+                    if visits.shows_photo(image, path):
+                        continue
                     self.marking.open_session(layer, visits.species(path), visits.teeth(path))
         self.marking.show_beside(on)
 

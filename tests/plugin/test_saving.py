@@ -333,3 +333,20 @@ class TestWindow:
         fresh.run("previous_image")
         assert len(fresh.marking.session.round.marks) == 2
         assert fresh.marking.session.image is image_of_layer(layer)[0]
+
+    def test_an_image_of_a_visit_that_cannot_be_read_is_shown_and_left(self, fresh, tmp_path):
+        broken = tmp_path / "broken"
+        (broken / "images").mkdir(parents=True)
+        shutil.copy(fresh.folder / "images" / FILM, broken / "images" / "other.dcm")
+        (broken / "visit.toml").write_text("[patient")
+        own = fresh.marking.layer
+        fresh.open_layers(layers([str(broken / "images" / "other.dcm")]))
+        other = next(n for n in fresh.marking.image_layers() if n.name.startswith("other"))
+        fresh.show_layer(other)
+        assert fresh.marking.layer is other
+        assert fresh.marking.session is None
+        assert "is no valid TOML" in fresh.status.text()
+        fresh.run("beside")
+        fresh.run("beside")
+        fresh.show_layer(own)
+        assert fresh.marking.session is not None
