@@ -74,6 +74,11 @@ class CorrectTools:
         for button in self.brushes.values():
             button.setChecked(False)
 
+    def photo_came(self, photo: Any) -> None:
+        """Put the brush away if it was for another photo."""
+        if self._brushed is not None and self._brushed.photo is not photo:
+            self.stop()
+
     def chosen(self) -> None:
         """Another number was chosen: what is in hand was for the tooth before."""
         self._offered = None
@@ -99,6 +104,8 @@ class CorrectTools:
             return
         try:
             regions = self.panel.regions()
+            if not self.brushes[mode].isChecked():
+                return  # another photo has come into view only now, and the brush was put away
             number = self._number(regions)
             if mode == "erase":
                 check_outlined(number, regions)

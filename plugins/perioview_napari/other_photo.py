@@ -15,7 +15,6 @@ from perioview_napari.photo_settings import check_stained, gum_side
 from perioview_napari.regions_kept import drawn_at
 from perioview_napari.sections import narrow
 from perioview_napari.stays import STAYS, compared_with, fill_table, in_words
-from perioview_napari.work import in_background
 
 
 def _told_apart(paths: list[Path]) -> list[str]:
@@ -110,24 +109,26 @@ class OtherPhoto:
 
         try:
             image, _ = image_of_layer(self.panel.photo_layer())
+            own = f"{image.name}: has outlines of its own; erase them to bring others over."
             other, _, drawn = self._other_photo()
             regions = self.panel.regions()
             if regions.data.any():
-                raise InputRefused(
-                    f"{image.name}: has outlines of its own; erase them to bring others over."
-                )
+                raise InputRefused(own)
         except InputRefused as error:
             self.panel.say(str(error))
             return
 
         def done(carried: Any) -> None:
-            regions.replace(carried.regions)
-            self.panel.say(" ".join(carried.warnings))
+            live = self.panel.live(regions)
+            if live.data.any():
+                # Drawn while the photos were aligned.
+                self.panel.say(own)
+                return
+            live.replace(carried.regions)
+            self.panel.say(f"{image.name}: {' '.join(carried.warnings)}")
 
         self.panel.say("aligning the two photos…")
-        self.panel.worker = in_background(
-            lambda: regions_from(drawn, other, image), done, self.panel.say
-        )
+        self.panel.start(lambda: regions_from(drawn, other, image), done)
 
     def compare(self) -> None:
         """Show what stays in the photo in view of the plaque in the outlined one."""
@@ -149,12 +150,12 @@ class OtherPhoto:
 
         def done(answer: Any) -> None:
             found, picture = answer
-            self.panel.lay_over(photo, picture, STAYS)
+            self.panel.maps.lay_over(photo, picture, STAYS)
             fill_table(self.panel.table, found)
-            self.panel.say(in_words(found))
+            self.panel.say(f"{image.name}: {in_words(found)}")
 
         self.panel.say("aligning the two photos and measuring both…")
-        self.panel.worker = in_background(
+        self.panel.start(
             lambda: compared_with(
                 other,
                 image,
@@ -166,5 +167,4 @@ class OtherPhoto:
                 later_regions=own if own.any() else None,
             ),
             done,
-            self.panel.say,
         )

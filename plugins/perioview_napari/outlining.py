@@ -10,7 +10,6 @@ from qtpy.QtWidgets import QPushButton
 from perioview.errors import InputRefused
 from perioview.regions_order import offered_tooth
 from perioview_napari.convert import image_of_layer, position_from_world
-from perioview_napari.work import in_background
 
 if TYPE_CHECKING:
     from perioview_napari.plaque_panel import PlaquePanel
@@ -98,21 +97,28 @@ class Outlining:
         offered = self._offer(regions) if new else None
         last = ", the last of this jaw; choose the next number" if new and not offered else ""
 
+        def say(words: str) -> None:
+            panel.say(
+                words if regions.photo is panel.pictures.shown else f"{regions.name}: {words}"
+            )
+
         def done(outline: Any) -> None:
             self._running.remove(asked)
-            regions.take(number, outline.mask, sure=outline.sure)
-            panel.say(f"{number} outlined{last}.{'' if outline.sure else DOUBTFUL}")
+            live = panel.live(regions)
+            if live is not regions and number in live.teeth:
+                say(f"{number} was outlined anew meanwhile; that outline stays.")
+                return
+            live.take(number, outline.mask, sure=outline.sure)
+            say(f"{number} outlined{last}.{'' if outline.sure else DOUBTFUL}")
 
         def refused(fault: str) -> None:
             self._running.remove(asked)
             if panel.number.offered and panel.number.value() == offered:
                 panel.number.put(number, offered=was_offered)
-            panel.say(f"{number}: {fault}")
+            say(f"{number}: {fault}")
 
         panel.say(f"outlining {number}…")
-        panel.worker = in_background(
-            lambda: tooth_outline(pixels, row, col, taken=taken), done, refused
-        )
+        panel.start(lambda: tooth_outline(pixels, row, col, taken=taken), done, refused)
 
     def _offer(self, regions: Regions) -> int | None:
         """Put the tooth after those outlined, or being outlined, on a photo into the field."""

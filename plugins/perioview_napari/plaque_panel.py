@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from qtpy.QtCore import Qt
+from qtpy.QtCore import QEvent, Qt, QTimer
 from qtpy.QtWidgets import QFormLayout, QLabel, QPushButton, QSlider
 
 from perioview.errors import InputRefused
@@ -17,16 +18,13 @@ from perioview_napari.marking import PHOTO_WORDS
 from perioview_napari.other_photo import OtherPhoto
 from perioview_napari.outlining import Outlining
 from perioview_napari.photo_settings import PhotoSettings
-from perioview_napari.photos import Photos
+from perioview_napari.photos import MAP, Maps, Photos
 from perioview_napari.plaque_regions import Regions
 from perioview_napari.plaque_table import fill_table, plaque_table, result_words
 from perioview_napari.regions_kept import kept_at
 from perioview_napari.sections import scrolled
-from perioview_napari.stays import STAYS
 from perioview_napari.tooth_number import ToothNumber
 from perioview_napari.work import in_background
-
-MAP = "plaque map"
 
 
 class PlaquePanel(BesideMarking):
@@ -45,26 +43,48 @@ class PlaquePanel(BesideMarking):
         # What the tools of this panel ask of it.
         self.photos, self.photo_layer = self.pictures.all, self.pictures.in_view
         self.show_photo = self.pictures.show
-        self._regions: dict[Path, Regions] = {}
-        self._mapped: Any = None
+        self.open_regions: dict[Path, Regions] = {}
+        self.maps = Maps(self)
+        self.closed = False
         self._build()
         for event in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
             event.connect(self.other.list_photos)
+        self.pictures.begin()
 
     def closeEvent(self, event: Any) -> None:
         """Let go of the viewer."""
+        self.release()
+        super().closeEvent(event)
+
+    def changeEvent(self, event: Any) -> None:
+        """Let go of the viewer when the dock is closed: it only drops what lies in it."""
+        if event.type() == QEvent.Type.ParentChange and self.parent() is None:
+            # Once the window has let go of the dock.
+            QTimer.singleShot(0, self.release)
+        super().changeEvent(event)
+
+    def release(self) -> None:
+        """Let go of the viewer and take away what lies on its photographs; the files stay."""
+        if self.closed:
+            return
+        self.closed = True
+        self.correct.stop()
+        self.pictures.release()
         self.outlining.release()
+        self.card.show(None, None)
         self.settings.release()
         panel = open_marking_panel(self.viewer)
         if panel is not None:
             panel.marking.photo_words = PHOTO_WORDS
         for changed in (self.viewer.layers.events.inserted, self.viewer.layers.events.removed):
             changed.disconnect(self.other.list_photos)
-        super().closeEvent(event)
+        for regions in self.open_regions.values():
+            regions.close()
+        self.maps.remove()
 
     def _build(self) -> None:
         self.setMinimumWidth(330)
-        self.settings = PhotoSettings(self.viewer, self.photo_layer, self.say, self._show_own)
+        self.settings = PhotoSettings(self.viewer, self.photo_layer, self.say, self.pictures.came)
         self.gum, self.dye = self.settings.gum, self.settings.dye
         self.card, self.asked = self.settings.card, self.settings.asked
         self.number = ToothNumber(lambda: self.species)
@@ -81,7 +101,7 @@ class PlaquePanel(BesideMarking):
         self.slider = QSlider(Qt.Orientation.Horizontal)
         self.slider.setRange(0, 100)
         self.slider.setValue(100)
-        self.slider.valueChanged.connect(self._opacity)
+        self.slider.valueChanged.connect(self.maps.fade)
         self.message = QLabel("")
         self.message.setWordWrap(True)
         self.table = plaque_table()
@@ -141,18 +161,18 @@ class PlaquePanel(BesideMarking):
         self.settings.show(photo)
         self._close_gone()
         # By the file: photographs of two visits may bear one name.
-        known = self._regions.get(file)
+        known = self.open_regions.get(file)
         if known is None or known.layer not in self.viewer.layers:
             known = Regions(self.viewer, photo, self.say)
-            self._regions[file] = known
+            self.open_regions[file] = known
             self.viewer.layers.selection.active = photo
         return known
 
     def _close_gone(self) -> None:
         """Take the outlines of photographs away that are not open any more; the files stay."""
-        gone = [f for f, r in self._regions.items() if r.photo not in self.viewer.layers]
+        gone = [f for f, r in self.open_regions.items() if r.photo not in self.viewer.layers]
         for file in gone:
-            self._regions.pop(file).close()
+            self.open_regions.pop(file).close()
 
     def regions_layer(self) -> Any:
         """Return the label layer of the photograph in view."""
@@ -163,16 +183,33 @@ class PlaquePanel(BesideMarking):
         """Species of the photograph in view, as its visit or its header says."""
         return self.settings.species
 
-    def _show_own(self) -> None:
+    def live(self, regions: Regions) -> Regions:
+        """Return the regions to write into where the photo of some may have been closed since."""
+        known = self.open_regions.get(regions.file, regions)
+        if known.layer not in self.viewer.layers:
+            known.read_again()
+        return known
+
+    def start(
+        self,
+        task: Callable[[], Any],
+        done: Callable[[Any], None],
+        refused: Callable[[str], None] | None = None,
+    ) -> None:
+        """Work beside the window; what comes after the panel was closed is dropped."""
+
+        def while_open(act: Callable[[Any], None]) -> Callable[[Any], None]:
+            return lambda value: None if self.closed else act(value)
+
+        self.worker = in_background(task, while_open(done), while_open(refused or self.say))
+
+    def show_own(self) -> None:
         """Show what belongs to the photograph in view; what belongs to others would lie over it."""
-        photo = self.photo_layer() if any(la.visible for la in self.photos()) else None
-        for regions in self._regions.values():
+        photo = self.pictures.seen()
+        for regions in self.open_regions.values():
             regions.set_visible(regions.photo is photo)
-        own = self._mapped is photo
-        for name in (MAP, STAYS):
-            if name in self.viewer.layers:
-                self.viewer.layers[name].visible = own
-        self.table.setVisible(own or self._mapped is None)
+        own = self.maps.show_on(photo)
+        self.table.setVisible(own or self.maps.photo is None)
 
     def _other_tooth(self, number: int) -> None:
         self.correct.chosen()
@@ -180,17 +217,6 @@ class PlaquePanel(BesideMarking):
             self.number.tooth()
         except InputRefused as error:
             self.say(str(error))
-
-    def lay_over(self, photo: Any, picture: Any, name: str) -> None:
-        """Show a map over the photo, in place of the last one."""
-        for old in (MAP, STAYS):
-            if old in self.viewer.layers:
-                self.viewer.layers.remove(old)
-        self.viewer.add_image(picture, rgb=True, name=name, scale=photo.scale)
-        self._mapped = photo
-        self.viewer.layers.selection.active = photo
-        self._show_own()
-        self._opacity(self.slider.value())
 
     def measure(self) -> None:
         """Measure plaque inside the regions and lay the map over the photo."""
@@ -208,10 +234,9 @@ class PlaquePanel(BesideMarking):
         image, _ = image_of_layer(photo)
         regions, doubtful = drawn.data, sorted(drawn.doubtful)
         self.say("measuring…")
-        self.worker = in_background(
+        self.start(
             lambda: plaque(image, regions, **asked),
             lambda result: self._show(photo, regions, result, doubtful),
-            self.say,
         )
 
     def _show(self, photo: Any, regions: Any, result: Any, doubtful: list[int]) -> None:
@@ -219,11 +244,6 @@ class PlaquePanel(BesideMarking):
 
         image, _ = image_of_layer(photo)
         picture = overlay(image, regions, result)
-        self.lay_over(photo, picture, MAP)
+        self.maps.lay_over(photo, picture, MAP)
         fill_table(self.table, result.json_object()["teeth"])
-        self.say(result_words(result, doubtful))
-
-    def _opacity(self, percent: int) -> None:
-        for name in (MAP, STAYS):
-            if name in self.viewer.layers:
-                self.viewer.layers[name].opacity = percent / 100
+        self.say(f"{image.name}: {result_words(result, doubtful)}")

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
+from perioview_napari.photos import lie_on
 from perioview_napari.regions_kept import Labels, accepted, keep, read_kept
 
 REGIONS = "tooth regions"
@@ -40,7 +41,11 @@ class Regions:
         self._back: list[State] = []
         self._again: list[State] = []
         self.layer = viewer.add_labels(
-            drawn, name=f"{REGIONS}: {image.name}", scale=photo.scale, opacity=1.0
+            drawn,
+            name=f"{REGIONS}: {image.name}",
+            scale=photo.scale,
+            translate=photo.translate,
+            opacity=1.0,
         )
         self.layer.contour = max(2, round(image.cols / 350))
         self.layer.preserve_labels = True
@@ -54,6 +59,17 @@ class Regions:
         for layer in (self.layer, self.numbers):
             if layer in self.viewer.layers:
                 self.viewer.layers.remove(layer)
+
+    def lie(self) -> None:
+        """Lie where the photo lies now: side by side it is moved and scaled."""
+        for layer in (self.layer, self.numbers):
+            if layer in self.viewer.layers:
+                lie_on(self.photo, layer)
+
+    def read_again(self) -> None:
+        """Take up what is on disk: others may have written it since these were closed."""
+        rows, cols = self.layer.data.shape
+        self.layer.data, self.doubtful = read_kept(self.file, rows=rows, cols=cols)
 
     def set_visible(self, on: bool) -> None:
         """Show outlines and numbers, or hide them while another photo is in view."""
@@ -159,7 +175,10 @@ class Regions:
         self.layer.selected_label = number
         if mode == "pan_zoom":
             self.layer.mode = mode
-            self.viewer.layers.selection.active = self.photo
+            # Another photo may have come into view meanwhile.
+            layers = self.viewer.layers
+            if layers.selection.active is self.layer and self.photo in layers:
+                layers.selection.active = self.photo
         else:
             self.viewer.layers.selection.active = self.layer
             self.layer.mode = mode
@@ -215,6 +234,7 @@ class Regions:
             name=f"{NUMBERS}: {self.name}",
             visible=self.layer.visible,
             scale=self.photo.scale,
+            translate=self.photo.translate,
             size=max(12, self.layer.data.shape[1] / 21),
             face_color=[0, 0, 0, 0.8],
             border_width=0,
