@@ -20,7 +20,7 @@ from phantoms.scene import Phantom
 
 from perioview.marks import check_marks
 
-SEEDS = (3, 10, 24, 41)
+SEEDS = (3, 10)
 INNER = 2.4
 HALF = 3.0  # thickness of the flat jaw on either side, mm
 

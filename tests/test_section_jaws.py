@@ -69,11 +69,11 @@ def test_marks_are_accepted_and_truth_lies_inside_beside_its_root() -> None:
 
 def test_bone_begins_at_the_truth() -> None:
     rises = []
-    for seed in range(100, 109):
+    for seed in range(100, 106):
         phantom = section_phantom(seed)
         easy = [k for k, traits in phantom.traits.items() if not traits]
         rises += [r for k in easy if (r := _rise(phantom, k)) is not None]
-    assert len(rises) >= 20
+    assert len(rises) >= 15
     assert np.mean(rises) > 0.2 and np.mean(np.array(rises) > 0) > 0.85
 
 
