@@ -200,8 +200,9 @@ def _warnings(alignment: Alignment, found: Agreement) -> list[str]:
         said.append("inverted: one image is the negative of the other; it was turned back.")
     if found.parallax_px > PARALLAX_PX:
         said.append(
-            f"parallax: parts of the image stay up to {found.parallax_px:.1f} px apart, as roots "
-            "at different depths do when the beam was tilted; small changes there are not real."
+            f"parallax: parts of the image stay up to {found.parallax_px:.1f} px apart, as what "
+            "lies at different depths does when beam or camera was tilted; small changes there are "
+            "not real."
         )
     if found.overlap < 0.5:
         said.append(f"overlap: the images share only {100 * found.overlap:.0f} % of the earlier.")

@@ -27,7 +27,7 @@ COLUMNS = (
     *("scale_method", "region_px", "glare_px", "stained_px", "coverage_pct", "coverage_pct_sd"),
     *("gingival_half_pct", "coronal_half_pct", "gingival_half_thickness"),
     *("coronal_half_thickness", "older_pct", "newer_pct", "index", "flags", "when"),
-    "warnings",
+    *("warnings", "dye"),
 )
 # The window keeps the regions of a photo outside any visit as NAME.regions.png.
 _REGIONS = (".png", ".csv", ".tif", ".tiff", ".regions.png")

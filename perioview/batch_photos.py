@@ -66,6 +66,7 @@ def photo_rows(
             **tooth,
             "flags": [*tooth["flags"], *flags],
             "when": stated.get("when", "before"),
+            "dye": dye,
             "warnings": said_of(tooth["flags"]),
         }
 
@@ -141,10 +142,13 @@ def _mouth(teeth: list[Mapping[str, Any]]) -> dict[str, Any]:
     scores = [float(t["index"]) for t in scored]
     counted = sum(int(t["region_px"]) - int(t["glare_px"]) for t in teeth)
     stained = sum(int(t["stained_px"]) for t in teeth)
+    dyes = sorted({str(t["dye"]) for t in teeth if t.get("dye")})
     return {
+        # A table of an earlier version does not say.
+        **({"dye": ", ".join(dyes)} if dyes else {}),
         "mouth": {
             "index": sum(scores) / len(scores) if scores else None,
             "coverage_pct": 100 * stained / counted if counted else None,
             "index_teeth": sorted({int(t["tooth"]) for t in scored}),
-        }
+        },
     }

@@ -7,6 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from perioview.alignment import Alignment
 from perioview.comparison import Comparison
 from perioview.comparison_photos import PhotoComparison
@@ -196,19 +199,23 @@ def visits_object(found: VisitComparison) -> dict[str, Any]:
             **(
                 radiographs_object(pair.result)
                 if isinstance(pair, RadiographPair)
-                else photos_object(pair.result)
+                else {"when": pair.earlier.when, **photos_object(pair.result)}
             ),
         }
         for pair in found.pairs
     ]
     first = pairs[0]
-    photos = [pair.result for pair in found.photos]
+    # What grew since last time is what the cleaning found; what it left is another question.
+    photos = [pair.result for pair in found.photos if pair.earlier.when == "before"]
     lessened, doubt = plaque_lessened(photos) if photos else (None, [])
+    if len({pair.earlier.when for pair in found.photos}) > 1:
+        doubt = ["Percent reduction is that of the photos taken before cleaning.", *doubt]
+    doubt += _twice([r.regions for r in photos])
     return {
-        **{k: first[k] for k in first if k not in ("files", "sites", "crests", "teeth")},
+        **{k: first[k] for k in first if k not in ("files", "sites", "crests", "teeth", "when")},
         "sites": [s for p in pairs for s in p["sites"]],
         "crests": [c for p in pairs for c in p.get("crests", ())],
-        "teeth": [t for p in pairs for t in p["teeth"]],
+        "teeth": [{"when": p.get("when"), **t} for p in pairs for t in p["teeth"]],
         "pairs": [{k: v for k, v in p.items() if k not in ("sites", "teeth")} for p in pairs],
         **({"reduction": lessened} if photos else {}),
         "home_care": found.home.json_object() if found.home else None,
@@ -219,3 +226,13 @@ def visits_object(found: VisitComparison) -> dict[str, Any]:
             *found.faults,
         ],
     }
+
+
+def _twice(drawn: Sequence[NDArray[np.uint16]]) -> list[str]:
+    """Say which teeth more than one photo shows: of each surface, or of one in part."""
+    teeth = [int(t) for regions in drawn for t in np.flatnonzero(np.bincount(regions.ravel())) if t]
+    twice = sorted({t for t in teeth if teeth.count(t) > 1})
+    if not twice:
+        return []
+    named = ", ".join(map(str, twice))
+    return [f"More than one pair of photos shows {named}; each of them counts in the reduction."]

@@ -41,7 +41,8 @@ def comparison_table(found: dict[str, Any]) -> list[str]:
             f"{c['tooth']:<6}{c['root']:<14}{c['side']:<8}{moved:>19}  "
             f"{_real(c['detectable'], 'within its error')} {' '.join(c['flags'])}".rstrip()
         )
-    lines += _plaque_lines(found["teeth"])
+    for when in dict.fromkeys(t.get("when") for t in found["teeth"]):
+        lines += _plaque_lines([t for t in found["teeth"] if t.get("when") == when], when)
     lines += _reduction_lines(found.get("reduction"))
     lines += found["home_care"]["sentences"] if found.get("home_care") else []
     return [*lines, "", *(f"caution: {w}" for w in found["warnings"])]
@@ -95,13 +96,14 @@ def _real(detectable: bool | None, no: str = "within repeat marking") -> str:
     return "yes" if detectable else no
 
 
-def _plaque_lines(teeth: list[dict[str, Any]]) -> list[str]:
-    if not teeth:
-        return []
+def _plaque_lines(teeth: list[dict[str, Any]], when: str | None) -> list[str]:
+    """A table of plaque; of two visits, `when` names the stage of the cleaning."""
     gum_lines = any(t["gum_line_pct"] is not None for t in teeth)
-    head = f"{'tooth':<6}{'before %':>13}{'after %':>13}"
-    head += f"{'removed, points':>17}{'left, % of it':>15}"
-    lines = ["", head + ("  gum line, % of crown" if gum_lines else "") + "  go back to"]
+    names = ("before %", "after %", "removed, points")
+    names = ("earlier %", "later %", "less, points") if when else names
+    head = f"{'tooth':<6}{names[0]:>13}{names[1]:>13}{names[2]:>17}{'left, % of it':>15}"
+    lines = ["", *([f"photos taken {when} cleaning, at either visit"] if when else [])]
+    lines.append(head + ("  gum line, % of crown" if gum_lines else "") + "  go back to")
     for t in teeth:
         gum = f"  {_gum_line(t):<20}" if gum_lines else ""
         removed = f"{_number(t['removed_pct'])} ± {_number(t['removed_pct_sd'])}"

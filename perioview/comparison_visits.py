@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import numpy as np
+
 from perioview.comparison import Comparison, Marked, compared
 from perioview.comparison_photos import PhotoComparison, compared_photos, stated_card
 from perioview.errors import InputRefused
@@ -168,27 +170,63 @@ def _photos(
     before: Examination, after: Examination, gum: str | None, density: float
 ) -> tuple[list[PhotoPair], list[str]]:
     found: list[PhotoPair] = []
-    faults: list[str] = []
+    refused: dict[str, list[str]] = {}
+    used: set[str] = set()
     for one, other in _photo_pairs(before, after):
-        rows = [_row_of(other, before), _row_of(one, after)]
-        try:
-            cards = (stated_card(rows[0]), stated_card(rows[1]))
-            result = compared_photos(
-                other.image,
-                one.image,
-                other.regions,
-                later_regions=one.regions,
-                dye=other.dye,
-                gum=gum or rows[0].get("gum"),
-                later_gum=None if gum else rows[1].get("gum"),
-                density=density,
-                cards=cards,
-            )
-        except InputRefused as error:
-            faults += error.faults
+        if one.file in used or other.file in used:
             continue
+        try:
+            result = _compared(one, other, (before, after), gum, density)
+        except InputRefused as error:
+            refused.setdefault(one.file, []).extend(error.faults)
+            continue
+        # A photo shows a surface once, so it answers to one photo of the other visit.
+        used |= {one.file, other.file}
         found.append(PhotoPair((other.file, one.file), other, one, result))
-    return found, faults
+    order = [photo.file for photo in after.photos]
+    found.sort(key=lambda pair: order.index(pair.files[1]))
+    faults = [f for file, of_file in refused.items() if file not in used for f in of_file]
+    return found, [*faults, *_left_over(before, after, used | refused.keys())]
+
+
+def _compared(
+    one: PhotoResult,
+    other: PhotoResult,
+    visits: tuple[Examination, Examination],
+    gum: str | None,
+    density: float,
+) -> PhotoComparison:
+    rows = [_row_of(other, visits[0]), _row_of(one, visits[1])]
+    if one.dye != other.dye:
+        raise InputRefused(
+            f"{one.file}: was stained with a {one.dye} dye, the earlier {other.file} with a "
+            f"{other.dye} one; plaque of two dyes is not compared, correct dye in visit.toml if "
+            "one is wrong."
+        )
+    return compared_photos(
+        other.image,
+        one.image,
+        other.regions,
+        later_regions=one.regions,
+        dye=other.dye,
+        gum=gum or rows[0].get("gum"),
+        later_gum=None if gum else rows[1].get("gum"),
+        density=density,
+        cards=(stated_card(rows[0]), stated_card(rows[1])),
+    )
+
+
+def _left_over(before: Examination, after: Examination, told: set[str]) -> list[str]:
+    """Outlined photos of the later visit that no photo of the earlier one answers to."""
+    outlined = [p for p in before.photos if p.regions is not None]
+    if not outlined:
+        return []
+    return [
+        f"{one.file}: no outlined photo taken {one.when} cleaning at the earlier visit shows these "
+        "teeth and is free; not compared."
+        for one in after.photos
+        if one.regions is not None and one.file not in told
+    ]
 
 
 def _row_of(photo: PhotoResult, examination: Examination) -> Table:
@@ -197,14 +235,18 @@ def _row_of(photo: PhotoResult, examination: Examination) -> Table:
     return next((r for r in rows if r.get("file") == photo.file), {})
 
 
-def _photo_pairs(
-    before: Examination, after: Examination
-) -> Iterable[tuple[PhotoResult, PhotoResult]]:
-    """Pair photos of the same stage that both have tooth regions and share a tooth."""
-    for one in after.photos:
-        for other in before.photos:
-            if one.regions is None or other.regions is None or one.when != other.when:
-                continue
-            if set(one.regions[one.regions > 0]) & set(other.regions[other.regions > 0]):
-                yield one, other
-                break
+def _photo_pairs(before: Examination, after: Examination) -> list[tuple[PhotoResult, PhotoResult]]:
+    """Photos of the same stage that share outlined teeth, those that share most first."""
+    pairs = [
+        (len(_outlined(one) & _outlined(other)), one, other)
+        for one in after.photos
+        for other in before.photos
+        if one.when == other.when
+    ]
+    return [(one, other) for n, one, other in sorted(pairs, key=lambda p: -p[0]) if n]
+
+
+def _outlined(photo: PhotoResult) -> set[int]:
+    if photo.regions is None:
+        return set()
+    return {int(tooth) for tooth in np.flatnonzero(np.bincount(photo.regions.ravel())) if tooth}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -105,7 +105,7 @@ def plaque(
         side = gum_side(tooth, gum)
         flags += () if stated_side(tooth, gum) else ("gum_side_assumed",)
         teeth.append(tooth_plaque(tooth, counted, side, density, two_tone, flags, mm_per_px))
-        _paint(stain_map[box], counted)
+        _paint(stain_map[box], counted, known=teeth[-1].coverage.known)
     return _result(photo, tuple(teeth), stain, stain_map, dye, density, index_teeth, light)
 
 
@@ -194,11 +194,11 @@ def _enamel_and_stain(
     return enamel, stain
 
 
-def _paint(target: NDArray[np.uint8], counted: Counted) -> None:
-    """Write the codes of a tooth into its box of the stain map."""
+def _paint(target: NDArray[np.uint8], counted: Counted, *, known: bool) -> None:
+    """Write the codes of a tooth into its box of the stain map; only glare where no number is."""
     import cv2
 
-    stained = counted.valid & counted.stained
+    stained = counted.valid & counted.stained & known
     codes = np.zeros(stained.shape, np.uint8)
     codes[stained] = np.clip(counted.density[stained] * 100, 1, CAP).astype(np.uint8)
     if counted.older is not None:
@@ -247,8 +247,15 @@ def _result(
         dye=dye,
         density=density,
         dye_hue_deg=stain.degrees,
-        warnings=tuple(warnings(teeth, density)),
-        turesky=mouth_turesky([t.turesky for t in teeth]),
+        warnings=(*warnings(teeth, density), *_without_index(index_teeth, counting)),
+        turesky=mouth_turesky([t.turesky for t in teeth if t.tooth in chosen]),
         grey_card=None if light is None else light.json_object(),
         stain_map=stain_map,
     )
+
+
+def _without_index(chosen: Collection[int] | None, counting: tuple[int, ...]) -> Iterator[str]:
+    """Say why there is no mean index although teeth were named for it."""
+    if chosen is not None and not counting:
+        named = ", ".join(map(str, sorted(chosen)))
+        yield f"No mean index: none of the teeth that count ({named}) has a score in this photo."

@@ -89,7 +89,7 @@ def _stated(found: Reduction, groups: bool) -> dict[str, Any]:
 
 def _warnings(before: Results, after: Results) -> Iterable[str]:
     for key, words in (("index_name", "index"), ("dye", "dye"), ("density", "density")):
-        used = {str(r.get(key)) for r in (*before.values(), *after.values())}
+        used = {str(r[key]) for r in (*before.values(), *after.values()) if key in r}
         if len(used) > 1:
             yield f"The results differ in {words} ({', '.join(sorted(used))}): not comparable."
     scored = {_teeth(r) for r in (*before.values(), *after.values())}

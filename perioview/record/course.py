@@ -82,12 +82,14 @@ def site_courses(rows: Iterable[dict[str, Any]]) -> tuple[Course, ...]:
     Returns
     -------
     tuple of Course
-        By quantity, tooth and place. Of several values on one day the largest counts: plaque
-        before it was cleaned away, the deepest pocket.
+        By quantity, tooth and place. Of several values on one day the largest counts: the more
+        covered side, the deepest pocket. Plaque that a cleaning left is no part of it.
     """
     held: dict[tuple[str, int, str, str], dict[dt.date, dict[str, Any]]] = {}
     for row in rows:
         if row["quantity"] not in WORDS or row["tooth"] is None or row["date"] is None:
+            continue
+        if row.get("when") == "after":
             continue
         place = (row["quantity"], int(row["tooth"]), row["root"] or "", row["side"] or "")
         day = dt.date.fromisoformat(row["date"])

@@ -98,10 +98,10 @@ def _plaque_line(found: Findings) -> tuple[str, ...]:
     lines = []
     for when in ("before", "after"):
         results = [p.result for p in found.examination.photos if p.result and p.when == when]
-        teeth = [t for r in results for t in r.json_object()["teeth"]]
-        seen = sum(t["region_px"] - t["glare_px"] for t in teeth)
+        teeth = [t for r in results for t in r.teeth if t.coverage.known]
+        seen = sum(t.region_px - t.glare_px for t in teeth)
         if seen:
-            covered = 100 * sum(t["stained_px"] for t in teeth) / seen
+            covered = 100 * sum(t.stained_px for t in teeth) / seen
             photos = "photo" if len(results) == 1 else "photos"
             lines.append(
                 f"{when.capitalize()} the cleaning, plaque covered {covered:.0f} % of the "

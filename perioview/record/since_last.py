@@ -134,7 +134,10 @@ def since_last(folder: str, previous: str, now: Examination, mark_sd: str | None
     date = str(first or "not dated")
     days = (last - first).days if first and last else None
     if not found.pairs:
-        faults = found.faults or (f"{previous}, {folder}: no two images share a tooth.",)
+        faults = found.faults or (
+            f"{previous}, {folder}: no two images share a tooth (photos: outlined, and at the same "
+            "stage of the cleaning).",
+        )
         empty = {"home_care": found.home.json_object()} if found.home else {}
         return SinceLast(date, empty, {}, _stages(earlier, now), faults, days)
     pictures = {pair.files[1]: _picture(pair) for pair in found.pairs}

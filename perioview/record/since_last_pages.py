@@ -50,8 +50,8 @@ def since_last_pages(pdf: Any, since: SinceLast) -> None:
     for file, data in since.pictures.items():
         _picture(pdf, file, data)
     if since.pictures:
-        text(pdf, "Left: earlier visit. Middle: this visit, laid onto it. Right, of radiographs: "
-             "what changed, loss in orange, gain in blue.", 7.5)  # fmt: skip
+        text(pdf, "Left: earlier visit. Beside it: this visit, laid onto it. Right, of radiographs "
+             "only: what changed, loss in orange, gain in blue.", 7.5)  # fmt: skip
     found = since.json_object()
     rows = [
         (

@@ -42,6 +42,7 @@ def courses(rows: Iterable[dict[str, Any]]) -> dict[tuple[int, str], dict[str, l
             continue
         line = " ".join(part for part in (row["root"], row["side"]) if part)
         line = line or ("crown" if row["quantity"] == "coverage_pct" else "tooth")
+        line = "left by the cleaning" if row.get("when") == "after" else line
         place = found.setdefault((int(row["tooth"]), row["quantity"]), {})
         day = dt.date.fromisoformat(row["date"])
         place.setdefault(line, []).append((day, float(row["value"]), float(row["sd"] or 0)))

@@ -102,13 +102,40 @@ def _check_photo_options(args: argparse.Namespace, visits: bool) -> None:
         )
         if value is not None
     ]
+    if not args.teeth and not visits:
+        own = (("--dye", args.dye), ("--gum", args.gum), ("--teeth-later", args.teeth_later))
+        given += [name for name, value in own if value is not None]
     if given and visits:
         raise InputRefused(
             f"{', '.join(given)}: belongs to two photographs; a visit states its grey card as "
             "grey_card = [row, col, row, col] of its photo in visit.toml."
         )
+    if visits:
+        _refuse_for_visits(args)
     if given and not args.teeth:
         raise InputRefused(f"{', '.join(given)}: belongs to photographs; give --teeth too.")
+
+
+def _refuse_for_visits(args: argparse.Namespace) -> None:
+    """Refuse what two visit folders state themselves."""
+    own = [
+        name
+        for name, value in (
+            ("--teeth", args.teeth),
+            ("--teeth-later", args.teeth_later),
+            ("--marks-earlier", args.marks_earlier),
+            ("--marks-later", args.marks_later),
+            ("--dye", args.dye),
+            ("--mm-per-px", args.mm_per_px),
+            ("--species", args.species),
+        )
+        if value is not None
+    ]
+    if own:
+        raise InputRefused(
+            f"{', '.join(own)}: a visit folder states this itself (marks/, regions/, visit.toml); "
+            "correct it there, or name two images."
+        )
 
 
 def _run_radiographs(args: argparse.Namespace) -> None:

@@ -35,10 +35,19 @@ def compare_visits(args: argparse.Namespace) -> None:
     found = compared_visits(before, after, mark_sd=args.mark_sd, gum=args.gum, density=args.density)
     if not found.pairs:
         raise InputRefused(
-            *(found.faults or [f"{args.earlier}, {args.later}: no two images share a tooth."])
+            *(
+                found.faults
+                or [
+                    f"{args.earlier}, {args.later}: no two images share a tooth "
+                    "(photos: outlined, and at the same stage of the cleaning)."
+                ]
+            )
         )
+    stems = [Path(pair.files[1]).stem for pair in found.pairs]
     for pair in found.pairs if args.out else ():
-        out = Path(args.out) / Path(pair.files[1]).stem
+        later = Path(pair.files[1])
+        # left-jaw.dcm and left-jaw.jpg are two images.
+        out = Path(args.out) / (later.stem if stems.count(later.stem) == 1 else later.name)
         if isinstance(pair, RadiographPair):
             write_radiographs(out, pair.result, pair.earlier)
         else:

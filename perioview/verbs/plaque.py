@@ -185,7 +185,11 @@ def _results(paths: Sequence[str]) -> dict[str, dict[str, Any]]:
     """Read earlier results, every file at fault named."""
     found: dict[str, dict[str, Any]] = {}
     faults = []
+    seen: set[Path] = set()
     for path in paths:
+        if Path(path).resolve() in seen:
+            faults.append(f"{path}: is named twice; a mouth counts once.")
+        seen.add(Path(path).resolve())
         try:
             read = json.loads(Path(path).read_text(encoding="utf-8"))
         except (OSError, ValueError) as error:
