@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from perioview.plaque_gum import gum_side
 from perioview.plaque_result import GLARE_CODE
+from perioview.plaque_tooth import whole_extent
 from perioview.teeth import is_upper
 
 TURNS = {"up": 0, "right": 1, "down": 2, "left": 3}
@@ -60,9 +61,9 @@ def stained_places(
     """
     side = gum_side(tooth, gum)
     region, codes = (np.rot90(grid, TURNS[side]) for grid in (regions == tooth, stain_map))
-    rows, cols = (np.flatnonzero(region.any(axis=axis)) for axis in (1, 0))
-    if not len(rows):
+    if not region.any():
         return ()
+    rows, cols = whole_extent(region)
     halves = (rows[0], (rows[0] + rows[-1] + 1) // 2, rows[-1] + 1)
     thirds = np.linspace(cols[0], cols[-1] + 1, 4).round().astype(int)
     names = _thirds(regions, tooth, side)

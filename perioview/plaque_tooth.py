@@ -62,22 +62,49 @@ class Counted:
         return int(np.count_nonzero(self.glare)) / max(1, int(np.count_nonzero(self.region)))
 
 
-def gingival_half(shape: tuple[int, int], gum: str) -> Mask:
-    """Half of a region's bounding box that lies toward the gum.
+# Pieces of a region smaller than this share of the largest do not say how far it extends.
+STRAY = 0.05
+
+
+def gingival_half(region: Mask, gum: str) -> Mask:
+    """Half of a region's extent that lies toward the gum; stray pixels do not stretch it.
 
     Parameters
     ----------
-    shape : tuple of int
-        Rows and columns of the box.
+    region : ndarray of bool, shape (rows, cols)
+        The tooth in its bounding box.
     gum : str
         ``up``, ``down``, ``left`` or ``right``.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows, cols)
     """
-    length = shape[0] if gum in ("up", "down") else shape[1]
-    near = 2 * np.arange(length) < length - 1
+    upright = gum in ("up", "down")
+    rows = whole_extent(region)[0 if upright else 1]
+    at = np.arange(region.shape[0 if upright else 1])
+    across = 2 * at < rows[0] + rows[1]
     if gum in ("down", "right"):
-        near = near[::-1]
-    across = near[:, None] if gum in ("up", "down") else near[None, :]
-    return np.broadcast_to(across, shape)
+        across = 2 * at > rows[0] + rows[1]
+    return np.broadcast_to(across[:, None] if upright else across[None, :], region.shape)
+
+
+def whole_extent(region: Mask) -> tuple[tuple[int, int], tuple[int, int]]:
+    """First and last row, and first and last column, of a region without stray pixels.
+
+    Parameters
+    ----------
+    region : ndarray of bool, shape (rows, cols)
+        Not empty.
+    """
+    import cv2
+
+    count, _, stats, _ = cv2.connectedComponentsWithStats(region.astype(np.uint8))
+    left, top, width, height, area = stats[1:count].T
+    kept = area >= STRAY * area.max()
+    rows = int(top[kept].min()), int((top + height)[kept].max()) - 1
+    cols = int(left[kept].min()), int((left + width)[kept].max()) - 1
+    return rows, cols
 
 
 def tooth_plaque(
@@ -117,7 +144,7 @@ def tooth_plaque(
     visible = sizes[0] - sizes[1]
     covered = round(int(np.count_nonzero(stained)) / area * visible)
     coverage_pct = 100 * covered / visible
-    half = gingival_half(valid.shape, gum)
+    half = gingival_half(counted.region, gum)
     gingival = _half(counted.density, valid & half, stained & half)
     coronal = _half(counted.density, valid & ~half, stained & ~half)
     older = math.nan
@@ -218,6 +245,8 @@ def _turesky(
     depth = max(2, round(0.06 * valid.shape[0]))
     touching = [bool(dyed[first[c] : first[c] + depth, c].any()) for c in columns]
     heights = dyed[:, columns].sum(axis=0)
-    band = float(np.median(heights)) * mm_per_px if mm_per_px and len(columns) else None
+    # Pixels of a reduced crop are larger than the photo's.
+    reduced = math.sqrt(counted.region_px / max(1, int(np.count_nonzero(counted.region))))
+    band = float(np.median(heights)) * reduced * mm_per_px if mm_per_px and len(columns) else None
     share = float(np.mean(touching)) if touching else 0.0
     return turesky_band(coverage, margin_share=share, band_mm=band)

@@ -43,7 +43,7 @@ def half_truths(scene, tooth):
     mask = scene.regions == tooth
     rows, cols = np.nonzero(mask)
     box = np.s_[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1]
-    near = gingival_half(mask[box].shape, scene.gum)
+    near = gingival_half(mask[box], scene.gum)
     return [100 * scene.stained[box][mask[box] & half].mean() for half in (near, ~near)]
 
 
