@@ -16,6 +16,12 @@ def write_atomically(path: Path, data: bytes) -> None:
     InputRefused
         If the folder does not exist or cannot be written; what was there stays.
     """
+    if path.exists() and not path.is_file():
+        # A device or a pipe takes what is written; to replace it would take it from everybody.
+        _write_into(path, data)
+        return
+    # What a link points at changes, not the link.
+    path = path.resolve() if path.is_symlink() else path
     draft = path.with_name(f".{path.name}.{os.getpid()}.draft")
     try:
         with draft.open("wb") as file:
@@ -25,7 +31,19 @@ def write_atomically(path: Path, data: bytes) -> None:
         os.replace(draft, path)
     except OSError as error:
         draft.unlink(missing_ok=True)
-        reason = error.strerror or str(error)
-        raise InputRefused(
-            f"{path}: cannot be written ({reason}); choose a folder that exists and is writable."
-        ) from error
+        raise _refused(path, error) from error
+
+
+def _write_into(path: Path, data: bytes) -> None:
+    try:
+        with path.open("wb", buffering=0) as file:
+            file.write(data)
+    except OSError as error:
+        raise _refused(path, error) from error
+
+
+def _refused(path: Path, error: OSError) -> InputRefused:
+    reason = error.strerror or str(error)
+    return InputRefused(
+        f"{path}: cannot be written ({reason}); choose a folder that exists and is writable."
+    )

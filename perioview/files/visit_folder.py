@@ -227,6 +227,11 @@ def new_visit(
             continue
         if image.colour and image.modality in (None, "XC"):
             coloured.add(source)
+        elif source in coloured:
+            faults.append(
+                f"{source}: is no colour photograph; plaque shows in colour only. Name a "
+                "radiograph among the images, without --photo."
+            )
         said = image.species
         if said and said != species:
             faults.append(f"{source}: is of a {said}, not a {species}; correct one of them.")
@@ -321,8 +326,14 @@ def regions_of_photo(folder: Path, file: str, image: Image) -> NDArray[np.uint16
     return regions if regions.any() else None
 
 
-def measured_photo(folder: Path, row: Mapping[str, Any]) -> PhotoResult:
-    """Measure one photograph of a visit folder, where its tooth regions are known."""
+def measured_photo(folder: Path, row: Mapping[str, Any], species: str | None) -> PhotoResult:
+    """Measure one photograph of a visit folder, where its tooth regions are known.
+
+    Raises
+    ------
+    InputRefused
+        If a file cannot be used, or a tooth is outlined that the species does not have.
+    """
     from perioview.files.reading import read_image
 
     file = str(row["file"])
@@ -331,11 +342,28 @@ def measured_photo(folder: Path, row: Mapping[str, Any]) -> PhotoResult:
     regions = None if dye == "none" else regions_of_photo(folder, file, image)
     if regions is None:
         return PhotoResult(file, image, when, dye)
+    _check_teeth(file, regions, species)
     from perioview.comparison_photos import stated_card
     from perioview.plaque import plaque
 
     found = plaque(image, regions, dye=dye, gum=row.get("gum"), card=stated_card(row))
     return PhotoResult(file, image, when, dye, regions, found)
+
+
+def _check_teeth(file: str, regions: NDArray[np.uint16], species: str | None) -> None:
+    from perioview.teeth import SPECIES, has_tooth
+
+    if species not in SPECIES:
+        return
+    outlined = (int(t) for t in np.flatnonzero(np.bincount(regions.ravel())) if t)
+    faults = [
+        f"regions of {file}: a {species} has no tooth {tooth}; give that outline its right number, "
+        "or correct the species in visit.toml."
+        for tooth in outlined
+        if not has_tooth(tooth, species)
+    ]
+    if faults:
+        raise InputRefused(*faults)
 
 
 def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
@@ -364,7 +392,7 @@ def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
             faults += error.faults
     for row in visit.photos:
         try:
-            photos.append(measured_photo(folder, row))
+            photos.append(measured_photo(folder, row, visit.species))
         except InputRefused as error:
             faults += error.faults
     chart = None

@@ -54,6 +54,12 @@ def image_uid(report: Dataset) -> str:
     return ""
 
 
+def says_something(report: Dataset) -> bool:
+    """Whether a report holds a mark or a tooth's plaque: one that withdrew them holds none."""
+    said = {finding_of(group) for group in groups_of(report)}
+    return bool(said - {"scale", "mouth", ""})
+
+
 def predecessor_uids(report: Dataset) -> tuple[str, ...]:
     """UIDs of the reports that a report replaces (PS3.3 C.17.2, Predecessor Documents)."""
     return tuple(

@@ -31,7 +31,7 @@ from perioview.record.identity import (
 )
 from perioview.record.jpeg import camera_stream
 from perioview.record.photograph import photograph_object
-from perioview.record.plaque_report import plaque_content, plaque_report
+from perioview.record.plaque_report import plaque_content, plaque_report, withdrawn
 from perioview.record.presentation import presentation_object
 from perioview.record.report_builder import person_name, report_uid, signed_by
 from perioview.record.secondary_capture import picture_object, radiograph_object
@@ -137,6 +137,7 @@ class _Maker:
     earlier: list[Dataset]
     folder: str
     probed: dict[int, Probed] | None
+    withdraw: bool = False
     made: list[Dataset] = field(default_factory=list)
 
     def reference(self, file: str, image: Image, wrapped: Dataset | None) -> Dataset:
@@ -163,6 +164,10 @@ class _Maker:
     def is_about(report: Dataset, image: Dataset) -> bool:
         return image_uid(report) == str(image.SOPInstanceUID)
 
+    def withdraws(self, image: Dataset) -> bool:
+        """Whether an empty report takes the place of one of an image without measurements."""
+        return self.withdraw and any(self.is_about(r, image) for r in self.earlier)
+
     def replaced(self, image: Dataset, content: str) -> tuple[Dataset | None, Dataset | None]:
         """Report that stands unchanged, else the one that a new report replaces."""
         for report in self.earlier:
@@ -187,6 +192,7 @@ def record_objects(
     *,
     verify: str | None = None,
     earlier: Iterable[Dataset] = (),
+    withdraw: bool = False,
 ) -> tuple[Dataset, ...]:
     """All objects that the record of a visit needs beside its own DICOM images.
 
@@ -202,6 +208,9 @@ def record_objects(
     earlier : iterable of Dataset
         Reports the destination holds of this patient: what they say again is not made again,
         what has changed names its predecessor.
+    withdraw : bool
+        Whether an image that has no measurements any more gets an empty report in the place of
+        the one the record holds; without, that stays.
 
     Returns
     -------
@@ -217,7 +226,7 @@ def record_objects(
     signer = person_name(verify) if verify else None
     held = current_reports(r for r in earlier if is_report(r))
     probed = None if examination.chart is None else probed_values(examination.chart)
-    maker = _Maker(identity, signer, held, examination.folder, probed)
+    maker = _Maker(identity, signer, held, examination.folder, probed, withdraw)
     pictures = pictures or {}
     sources: list[Dataset] = []
     for number, radiograph in enumerate(examination.radiographs, 1):
@@ -246,7 +255,8 @@ def _radiograph_objects(
         wrapped = radiograph_object(identity, image, number, stream)
     source = maker.reference(radiograph.file, image, wrapped)
     sources = [source]
-    if len(radiograph.marks):
+    marked = len(radiograph.marks) > 0
+    if marked or maker.withdraws(source):
         parts = (
             radiograph.marks,
             radiograph.calibration,
@@ -263,7 +273,8 @@ def _radiograph_objects(
             )
             maker.made.append(report)
         sources.append(report)
-        maker.made.append(presentation_object(identity, source, radiograph, number))
+        if marked:
+            maker.made.append(presentation_object(identity, source, radiograph, number))
     _add_picture(maker, pictures.get(radiograph.file), source, number)
     return sources
 
@@ -285,15 +296,18 @@ def _photo_objects(
         wrapped = photograph_object(identity, image, number, label, stream)
     source = maker.reference(photo.file, image, wrapped)
     sources = [source]
-    if photo.result is not None:
-        content = plaque_content(str(source.SOPInstanceUID), photo.when, photo.result)
+    result = photo.result
+    if result is None and maker.withdraws(source):
+        result = withdrawn(photo)
+    if result is not None:
+        content = plaque_content(str(source.SOPInstanceUID), photo.when, result)
         same, before = maker.replaced(source, content)
         report = same
         if report is None:
             report = plaque_report(
                 identity,
                 source,
-                photo.result,
+                result,
                 photo.when,
                 verify=maker.verify,
                 predecessor=before,
@@ -301,11 +315,20 @@ def _photo_objects(
             )
             maker.made.append(report)
         sources.append(report)
-        stained = stained_by_tooth(photo.result.stain_map, _labels(photo.regions))
+        stained = _stained(photo)
         if stained:
             maker.made.append(plaque_segmentation(identity, source, stained, number))
     _add_picture(maker, pictures.get(photo.file), source, number)
     return sources
+
+
+def _stained(photo: PhotoResult) -> dict[int, NDArray[np.bool_]]:
+    """Stained pixels of the teeth that have a number."""
+    if photo.result is None:
+        return {}
+    known = {t.tooth for t in photo.result.teeth if t.coverage.known}
+    found = stained_by_tooth(photo.result.stain_map, _labels(photo.regions))
+    return {tooth: mask for tooth, mask in found.items() if tooth in known}
 
 
 def _labels(regions: Any) -> NDArray[Any]:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from pydicom.dataset import Dataset
 
-from perioview.measurement import Measurement
+from perioview.measurement import Measurement, missing
+from perioview.plaque_index import plaque_rules
 from perioview.plaque_result import PlaqueResult, ToothPlaque
 from perioview.record import codes
 from perioview.record.identity import Identity, digest
 from perioview.record.report_builder import ReportBuilder
 from perioview.record.structured_report import PHOTO_CAUTION
+from perioview.visit import PhotoResult, image_object
 
 
 def tooth_values(tooth: ToothPlaque) -> tuple[tuple[str, Measurement], ...]:
@@ -19,7 +22,7 @@ def tooth_values(tooth: ToothPlaque) -> tuple[tuple[str, Measurement], ...]:
     plain: tuple[tuple[str, float | None, str], ...] = (
         ("region_px", tooth.region_px, "px"),
         ("glare_px", tooth.glare_px, "px"),
-        ("stained_px", tooth.stained_px, "px"),
+        ("stained_px", tooth.stained_px if tooth.coverage.known else None, "px"),
         ("gingival_half_pct", tooth.gingival_half_pct, "%"),
         ("coronal_half_pct", tooth.coronal_half_pct, "%"),
         ("gingival_half_thickness", tooth.gingival_half_thickness, "1"),
@@ -34,6 +37,23 @@ def tooth_values(tooth: ToothPlaque) -> tuple[tuple[str, Measurement], ...]:
         if value is not None
     ]
     return tuple(pair for pair in [("coverage_pct", tooth.coverage), *rest] if pair[1].known)
+
+
+def withdrawn(photo: PhotoResult) -> PlaqueResult:
+    """A result without any tooth, for a photo whose numbers hold no longer."""
+    return PlaqueResult(
+        image=image_object(photo.image),
+        teeth=(),
+        coverage=missing("%", "withdrawn"),
+        index=math.nan,
+        index_teeth=(),
+        index_name=str(plaque_rules()["index"]["name"]),
+        dye=photo.dye,
+        density=0.15,
+        dye_hue_deg=math.nan,
+        warnings=("Withdrawn: the visit holds no plaque of this photograph any more.",),
+        stain_map=np.zeros((0, 0), np.uint8),
+    )
 
 
 def plaque_content(image_uid: str, when: str, result: PlaqueResult) -> str:

@@ -163,7 +163,9 @@ def _with_marks(folder: Path, row: Mapping[str, Any], report: Dataset | None) ->
         write_atomically(path.with_suffix(ROUND_SUFFIX), str(noted).encode())
     if report is None:
         return row
-    write_marks(path, marks_from_report(report))
+    marks = marks_from_report(report)
+    if len(marks):
+        write_marks(path, marks)
     scale = calibration_from_report(report)
     given = scale is not None and scale.method == "given"
     return {**row, "mm_per_px": scale.col_mm} if scale is not None and given else row

@@ -22,7 +22,7 @@ from perioview.record.mouth_map import mouth_picture
 from perioview.record.pages import FAMILY, document, grid, heading, text
 from perioview.record.picture import annotated, jpeg
 from perioview.record.since_last_pages import since_last_pages
-from perioview.visit import Radiograph
+from perioview.visit import PhotoResult, Radiograph
 
 Rgb = NDArray[np.uint8]
 CAUTIONS = (
@@ -181,13 +181,17 @@ def _stages(pdf: Any, found: Findings) -> None:
 
 def _photos(pdf: Any, found: Findings, pictures: Mapping[str, Rgb]) -> None:
     measured = [p for p in found.examination.photos if p.result is not None]
+    others = [p for p in found.examination.photos if p.result is None]
     if not measured:
+        if others:
+            heading(pdf, "Plaque", room=30)
+            _unmeasured(pdf, others)
         return
     from perioview.plaque_overlay import overlay
 
     # What holds for every photo is said once, below the last.
-    first, *others = (p.result.warnings for p in measured if p.result is not None)
-    common = [w for w in first if all(w in other for other in others)]
+    first, *rest = (p.result.warnings for p in measured if p.result is not None)
+    common = [w for w in first if all(w in other for other in rest)]
     indices = dict.fromkeys(p.result.index_name for p in measured if p.result is not None)
     common += [f"Index: {name}." for name in indices]
     heading(pdf, "Plaque", room=135)
@@ -197,12 +201,14 @@ def _photos(pdf: Any, found: Findings, pictures: Mapping[str, Rgb]) -> None:
             picture = overlay(photo.image, photo.regions, photo.result)
         high, wide = picture.shape[:2]
         width = min(150.0, 72.0 * wide / high)
-        heading(pdf, f"{photo.image.name} ({photo.when} cleaning)", 1, width * high / wide + 25)
+        title = f"{photo.image.name} ({photo.when} cleaning, {photo.dye} dye)"
+        heading(pdf, title, 1, width * high / wide + 25)
         pdf.image(
             io.BytesIO(jpeg(picture)), w=width, x=(210 - width) / 2,
             alt_text=f"Photograph {photo.image.name} with plaque coverage per tooth",
         )  # fmt: skip
         rows = []
+        aged = ("older_pct",) if photo.dye == "two-tone" else ()
         for t in photo.result.json_object()["teeth"]:
             known = t["coverage_pct"] is not None
             rows.append(
@@ -211,19 +217,28 @@ def _photos(pdf: Any, found: Findings, pictures: Mapping[str, Rgb]) -> None:
                     f"{t['coverage_pct']:.1f} ± {t['coverage_pct_sd'] or 0:.1f}" if known else "-",
                     *(
                         "-" if t[k] is None else f"{t[k]:.0f}"
-                        for k in ("gingival_half_pct", "coronal_half_pct", "index")
+                        for k in (*aged, "gingival_half_pct", "coronal_half_pct", "index")
                     ),
                     ", ".join(f.replace("_", " ") for f in t["flags"]),
                 )
             )
-        head = ("tooth", "coverage %", "gingival half %", "coronal half %", "index", "flags")
-        grid(pdf, head, rows, (12, 24, 24, 24, 14, 70))
+        head = ("tooth", "coverage %", *["older plaque %"] * len(aged), "gingival half %",
+                "coronal half %", "index", "flags")  # fmt: skip
+        grid(pdf, head, rows, (12, 24, *[22] * len(aged), 24, 24, 14, 70 - 22 * len(aged)))
         text(pdf, _whole_mouth(photo.result), 7.5)
         for warning in photo.result.warnings:
             if warning not in common:
                 text(pdf, f"Note: {warning}", 7.5)
     for warning in common:
         text(pdf, warning, 7.5)
+    _unmeasured(pdf, others)
+
+
+def _unmeasured(pdf: Any, photos: list[PhotoResult]) -> None:
+    """Name the photographs that give no number, and why."""
+    for photo in photos:
+        why = "not stained" if photo.dye == "none" else "no tooth is outlined on it"
+        text(pdf, f"{photo.image.name} ({photo.when} cleaning): not measured, {why}.", 7.5)
 
 
 def _whole_mouth(result: PlaqueResult) -> str:

@@ -44,6 +44,7 @@ def visit_report(
     verify: str | None = None,
     earlier: Iterable[Dataset] = (),
     number: int = 1,
+    withdraw: bool = False,
 ) -> Dataset | None:
     """Report of what was entered; None where it says nothing, or nothing new.
 
@@ -58,9 +59,11 @@ def visit_report(
         Clinician who verifies, as DICOM writes names.
     earlier : iterable of Dataset
         Reports the destination holds of this study. A chart or regions that the visit no longer
-        has are not unsaid.
+        has are not unsaid, but for `withdraw`.
     number : int
         Instance number.
+    withdraw : bool
+        Whether they are.
 
     Returns
     -------
@@ -69,9 +72,9 @@ def visit_report(
         did not know of each other.
     """
     current = current_visit_reports(earlier)
-    if not said.worth_a_report:
+    if not (said.worth_a_report or (withdraw and current)):
         return None
-    for report in current[::-1]:
+    for report in () if withdraw else current[::-1]:
         held = entered_from_report(report)
         chart = held.chart if said.chart is None else said.chart
         # A photo that is not of this visit any more is none that can be pointed at.

@@ -37,13 +37,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="attach although an image names another patient, species or date",
     )
+    parser.add_argument(
+        "--withdraw",
+        action="store_true",
+        help="take back what the record still says of images that have no measurements any more",
+    )
     parser.add_argument("--mark-sd", metavar="S", help="the observer's repeatability")
 
 
 def run(args: argparse.Namespace) -> None:
     """Attach the visit."""
     sent = attach(
-        args.visit, args.to, verify=args.verify, confirm=args.confirm, mark_sd=args.mark_sd
+        args.visit,
+        args.to,
+        verify=args.verify,
+        confirm=args.confirm,
+        mark_sd=args.mark_sd,
+        withdraw=args.withdraw,
     )
     print(
         f"{len(sent.stored)} objects stored and confirmed, {len(sent.present)} were there already."
@@ -57,6 +67,7 @@ def attach(
     verify: str | None = None,
     confirm: bool = False,
     mark_sd: str | None = None,
+    withdraw: bool = False,
 ) -> Sent:
     """Write a visit's record and store it.
 
@@ -72,6 +83,8 @@ def attach(
         Whether images that name another patient, species or date are taken all the same.
     mark_sd : str, optional
         The observer's repeatability.
+    withdraw : bool
+        Whether images without measurements take back what the record holds of them.
 
     Returns
     -------
@@ -88,7 +101,7 @@ def attach(
     from perioview.record.destination import destination_from
     from perioview.record.objects import examination_identity, patient_faults
     from perioview.record.outbox import own_images, send, write_outbox
-    from perioview.record.visit_record import visit_record
+    from perioview.record.visit_record import unmeasured, visit_record
 
     if verify is not None and not verify.strip():
         raise InputRefused("--verify is empty; give the name of the clinician who verifies.")
@@ -111,11 +124,25 @@ def attach(
             # What an archive that is down does not take waits for it as well.
             write_outbox(outbox, visit_record(examination, pdf, pictures, verify=verify))
             raise
-        objects = visit_record(examination, pdf, pictures, verify=verify, earlier=earlier)
+        earlier = tuple(earlier)
+        if not withdraw:
+            _tell_unmeasured(unmeasured(examination, earlier))
+        objects = visit_record(
+            examination, pdf, pictures, verify=verify, earlier=earlier, withdraw=withdraw
+        )
         if not objects:
             raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
         parcels = own + write_outbox(outbox, objects)
         return send(parcels, there, outbox=outbox, progress=_progress)
+
+
+def _tell_unmeasured(files: tuple[str, ...]) -> None:
+    for file in files:
+        print(
+            f"note: {file}: has no measurements here, those in the record stay current; "
+            "--withdraw takes them back.",
+            file=sys.stderr,
+        )
 
 
 def _refuse_own_folder(visit: Path, to: str) -> None:
