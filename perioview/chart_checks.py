@@ -148,6 +148,10 @@ def questions(row: ChartRow, species: str) -> tuple[str, ...]:
             asked.append(f"{row.tooth} {row.site}: the pocket ends {-loss:g} mm short of the CEJ?")
     if row.status in ("missing", "unerupted"):
         asked.append(f"{row.tooth} {row.status}: is the place on a film?")
+    if row.status == "extracted" and row.when == "before" and not row.done:
+        asked.append(
+            f"{row.tooth} extracted before this visit? If at this one, record it as // extracted"
+        )
     kinds = finding_kinds()
     names = [finding_name(f) for f in row.findings]
     if any(kinds[n].unsafe_length for n in names if n in kinds):

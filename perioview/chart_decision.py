@@ -7,12 +7,14 @@ taken afterwards, stand in two further columns of the file, `AGREED` and `FILM_A
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from perioview.chart import Chart, ChartRow, is_done, is_extraction
 from perioview.errors import InputRefused
 
+_TIME = re.compile(r", \d{4}-\d\d-\d\dT[\d:+.-]+$")
 AGREED = "agreed_by"
 FILM_AFTER = "film_after"
 
@@ -88,11 +90,24 @@ def with_deed(chart: Chart, tooth: int, done: str, at: dt.datetime, film_after: 
     if not is_done(done):
         raise InputRefused(f"{tooth}: '{done}' is no deed; say what was done.")
     told = f"{done.strip()}, {at.isoformat(timespec='minutes')}"
-    chart = chart.with_row(replace(row, done=told))
-    if is_extraction(done) or (is_extraction(row.decision) and not _other_deed(done)):
-        after = chart.row(tooth, "", "after") or ChartRow(tooth, when="after")
-        chart = chart.with_row(replace(after, status="extracted"))
+    chart = with_extraction(chart.with_row(replace(row, done=told)), tooth)
     return with_film_after(chart, tooth, film_after) if film_after else chart
+
+
+def with_extraction(chart: Chart, tooth: int) -> Chart:
+    """Chart in which a tooth that was taken out by what is recorded as done is extracted."""
+    if not any(_took_out(row) for row in chart.of(tooth)):
+        return chart
+    after = chart.row(tooth, "", "after") or ChartRow(tooth, when="after")
+    return chart.with_row(replace(after, status="extracted"))
+
+
+def _took_out(row: ChartRow) -> bool:
+    # with_deed puts the time of day behind what was done.
+    done = _TIME.sub("", row.done)
+    if not done.strip() or not is_done(done):
+        return False
+    return is_extraction(done) or (is_extraction(row.decision) and not _other_deed(done))
 
 
 def with_film_after(chart: Chart, tooth: int, file: str) -> Chart:

@@ -32,7 +32,7 @@ from dataclasses import dataclass, replace
 
 from perioview.chart import Chart, ChartRow
 from perioview.chart_checks import chart_faults, questions, row_faults
-from perioview.chart_decision import AGREED
+from perioview.chart_decision import AGREED, with_extraction
 from perioview.chart_line import Said, line_said
 from perioview.chart_rules import PASSES, SITES, WITHIN_NORMAL, normal_depth_mm
 from perioview.chart_spoken import SITE_KEYS
@@ -196,21 +196,23 @@ def _charted(entry: Entry, number: int, said: Said) -> tuple[Chart, list[ChartRo
         if said.agreed and not site:
             row = row.with_extra(AGREED, said.agreed)
         if not site:
-            row = _tooth_row(row, said, drop_within=depths)
+            # Until something else is said, what is written of an absent tooth finds it absent.
+            usual = "" if chart.status(number) else "present"
+            row = _tooth_row(row, said, usual, drop_within=depths)
         rows.append(row)
         chart = chart.with_row(row)
-    return chart, rows
+    return with_extraction(chart, number), rows
 
 
 def _has_depth(row: ChartRow) -> bool:
     return row.probing_depth_mm is not None
 
 
-def _tooth_row(row: ChartRow, said: Said, *, drop_within: bool) -> ChartRow:
+def _tooth_row(row: ChartRow, said: Said, usual: str, *, drop_within: bool) -> ChartRow:
     findings = tuple(dict.fromkeys((*row.findings, *said.findings)))
     if drop_within:
         findings = tuple(f for f in findings if f != WITHIN_NORMAL)
-    return replace(row, findings=findings, status=row.status or "present")
+    return replace(row, findings=findings, status=row.status or usual)
 
 
 def read_back(chart: Chart, number: int, when: str = "before") -> str:
@@ -234,6 +236,9 @@ def read_back(chart: Chart, number: int, when: str = "before") -> str:
     parts += [f.replace("_", " ").replace("=", " ") for f in own.findings]
     if own.decision:
         agreed = f", agreed {told}" if (told := own.extra_value(AGREED)) else ""
-        done = f", done {own.done}" if own.done else ""
-        parts.append(f"decided {own.decision}{agreed}{done}")
+        parts.append(f"decided {own.decision}{agreed}")
+    if own.done:
+        parts.append(f"done {own.done}")
+    if own.note:
+        parts.append(f"noted {own.note}")
     return f"{number}: {'; '.join(parts) or 'nothing'}"

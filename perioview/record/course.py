@@ -83,13 +83,14 @@ def site_courses(rows: Iterable[dict[str, Any]]) -> tuple[Course, ...]:
     -------
     tuple of Course
         By quantity, tooth and place. Of several values on one day the largest counts: the more
-        covered side, the deepest pocket. Plaque that a cleaning left is no part of it.
+        covered side, the deepest pocket. Plaque that a cleaning left is no part of it, nor are
+        photos in which no dye was seen.
     """
     held: dict[tuple[str, int, str, str], dict[dt.date, dict[str, Any]]] = {}
     for row in rows:
         if row["quantity"] not in WORDS or row["tooth"] is None or row["date"] is None:
             continue
-        if row.get("when") == "after":
+        if row.get("when") == "after" or "no_dye" in row.get("flags", ()):
             continue
         place = (row["quantity"], int(row["tooth"]), row["root"] or "", row["side"] or "")
         day = dt.date.fromisoformat(row["date"])

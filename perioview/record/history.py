@@ -189,8 +189,8 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
     -------
     list of dict
         ``date, tooth, root, side, quantity, value, sd, unit, stage, verified, report_uid,
-        image_uid``; of a photo also ``when``, ``before`` or ``after`` cleaning. `stage` is the
-        tooth's.
+        image_uid``; of a photo also ``when``, ``before`` or ``after`` cleaning, and ``flags`` where
+        no dye was seen in it. `stage` is the tooth's by the radiograph.
     """
     groups = list(groups_of(dataset))
     stages = {
@@ -212,6 +212,7 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
         if finding not in ("site", "plaque", "tooth"):
             continue
         tooth, root, side = place_of(group)
+        undyed = finding == "plaque" and "no_dye" in map(code_of, named(group, "flag"))
         for item in group:
             number = number_of(item) if item.ValueType == "NUM" else None
             quantity = concept_of(item)
@@ -232,6 +233,7 @@ def measurements_from_report(dataset: Dataset) -> list[dict[str, Any]]:
                     "unit": unit,
                     "stage": stages.get(tooth),
                     **common,
+                    **({"flags": ["no_dye"]} if undyed else {}),
                 }
             )
     return rows

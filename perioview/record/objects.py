@@ -123,7 +123,7 @@ def patient_faults(examination: Examination) -> tuple[str, ...]:
         )
         faults += [
             f"{item.file}: its {what} is {theirs}, the visit's is {ours}; "
-            "take the image out, correct the visit, or confirm with --confirm."
+            "take the image out, correct the visit, or confirm it (attach --confirm)."
             for what, theirs, ours in told
             if theirs and str(theirs) != ours
         ]

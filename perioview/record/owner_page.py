@@ -28,6 +28,7 @@ PLAIN_STAGE = {
     "3": "a good part of the bone around the tooth is gone",
     "4": "more than half of the bone around the tooth is gone",
 }
+NO_XRAY = "no loss found with the probe"
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +88,23 @@ def _sentences(found: Findings) -> tuple[str, ...]:
         if of_stage:
             lines.append(f"{PLAIN_STAGE[stage].capitalize()}: {_names(of_stage, species)}.")
     for stage in ("1", "0-1", "0"):
-        count = sum(a.stage == stage for a in found.assessments)
-        if count:
-            lines.append(f"{_teeth(count)}: {PLAIN_STAGE[stage]}.")
+        for words, count in _plain_counts(found, stage).items():
+            lines.append(f"{_teeth(count)}: {words}.")
+    if not lines and any(a.evidence or a.status or a.findings for a in found.assessments):
+        lines.append("We examined the teeth; how far each is affected is not settled yet.")
     return tuple(lines) or ("No tooth has been measured yet.",)
+
+
+def _plain_counts(found: Findings, stage: str) -> dict[str, int]:
+    """How many teeth are of a stage, by what the owner is told of them."""
+    counts: dict[str, int] = {}
+    for a in found.assessments:
+        if a.stage == stage:
+            # Found with the probe alone, it was seen on no X-ray.
+            unseen = stage == "0-1" and a.said_by("radiograph") is None
+            words = NO_XRAY if unseen else PLAIN_STAGE[stage]
+            counts[words] = counts.get(words, 0) + 1
+    return counts
 
 
 def _plaque_line(found: Findings) -> tuple[str, ...]:
@@ -98,6 +112,8 @@ def _plaque_line(found: Findings) -> tuple[str, ...]:
     lines = []
     for when in ("before", "after"):
         results = [p.result for p in found.examination.photos if p.result and p.when == when]
+        # Without any dye in view a photo says nothing: it may never have been stained.
+        results = [r for r in results if not all("no_dye" in t.flags for t in r.teeth)]
         teeth = [t for r in results for t in r.teeth if t.coverage.known]
         seen = sum(t.region_px - t.glare_px for t in teeth)
         if seen:

@@ -16,6 +16,7 @@ from perioview.criteria_mouth import MouthSummary
 from perioview.measurement import shown
 from perioview.plaque_result import PlaqueResult
 from perioview.record.chances import chances
+from perioview.record.chart_pages import chart_pages
 from perioview.record.findings import Findings
 from perioview.record.guidance_pages import awake_page, guidance_pages
 from perioview.record.mouth_map import mouth_picture
@@ -124,9 +125,13 @@ def left_out(radiograph: Radiograph) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def _unstaged(a: ToothAssessment) -> str:
+    return f"at least {a.at_least}" if a.at_least else "not enough to stage"
+
+
 def _stage_row(a: ToothAssessment) -> tuple[str, ...]:
     here = a.status in ("", "present")
-    stage = a.stage or ("not enough to stage" if here else a.status)
+    stage = a.stage or (_unstaged(a) if here else a.status)
     reason = ", ".join(a.decided_by).replace("_", " ")
     if not reason and here and a.missing:
         reason = "needs " + "; ".join(a.missing)
@@ -168,7 +173,11 @@ def _stages(pdf: Any, found: Findings) -> None:
     head = ("tooth", "stage", "decided by", "bone loss %", "loss by probe, mm", "likely stages",
             "notes")  # fmt: skip
     grid(pdf, head, _stage_rows(shown_teeth), (32, 20, 24, 18, 18, 28, 40))
-    unstaged = [str(a.tooth) for a in found.assessments if a not in shown_teeth]
+    unstaged = [
+        str(a.tooth) + (f" (at least {a.at_least})" if a.at_least else "")
+        for a in found.assessments
+        if a not in shown_teeth
+    ]
     if unstaged:
         text(pdf, f"Not enough to stage: {', '.join(unstaged)}.", 7.5)
     text(
@@ -266,6 +275,8 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
     bytes
         A PDF of A4 pages with bookmarks and alternative texts.
     """
+    from perioview.record.objects import patient_faults
+
     pdf = document()
     visit = found.examination.visit
     patient = visit.patient
@@ -276,12 +287,15 @@ def clinical_pdf(found: Findings, pictures: Mapping[str, Rgb] | None = None) -> 
     pdf.set_font(FAMILY, "B", 15)
     pdf.multi_cell(0, 9, "Dental examination: measurements", new_x="LMARGIN", new_y="NEXT")
     _identity(pdf, found)
+    for fault in patient_faults(found.examination):
+        text(pdf, f"Caution: {fault}")
     _stages(pdf, found)
     heading(pdf, "Map of the mouth", room=130)
     pdf.image(
         io.BytesIO(jpeg(mouth_picture(found.map_shapes))), w=118, x=46,
         alt_text="Bone level of every measured root and stage of every tooth, around the mouth",
     )  # fmt: skip
+    chart_pages(pdf, found.examination.chart)
     awake_page(pdf, found)
     guidance_pages(pdf, found)
     if found.since:

@@ -7,6 +7,7 @@ import datetime as dt
 import json
 import os
 import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -117,6 +118,7 @@ def run(args: argparse.Namespace) -> None:
     from perioview.files.visit_folder import examine
     from perioview.home_care import home_care_rules
     from perioview.record.findings import findings
+    from perioview.record.objects import patient_faults
     from perioview.record.since_last import since_last
     from perioview.verbs.output import check_folder
 
@@ -125,6 +127,8 @@ def run(args: argparse.Namespace) -> None:
         check_folder(folder)
     exam = examine(args.visit, mark_sd=args.mark_sd)
     tell_strays(args.visit, exam.visit)
+    for fault in patient_faults(exam):
+        print(f"caution: {fault}", file=sys.stderr)
     since = since_last(args.visit, args.previous, exam, args.mark_sd) if args.previous else None
     found = findings(exam, since)
     rules = home_care_rules(args.home_care) if args.home_care else None
