@@ -10,6 +10,7 @@ from perioview.chart import Chart
 from perioview.closeout_checks import (
     Gap,
     Mouth,
+    absent_gaps,
     decision_gaps,
     deed_gaps,
     examination_gaps,
@@ -31,6 +32,7 @@ KINDS = (
     "not_probed",
     "partly_probed",
     "margin_not_measured",
+    "absent_but_measured",
     "not_filmed",
     "missing_without_film",
     "unerupted_without_film",
@@ -83,13 +85,14 @@ def gaps(
         _filmed(visit, radiographs, after=False),
         _filmed(visit, radiographs, after=True),
         {a.tooth: a for a in assessments},
+        frozenset(t.tooth for p in photos if p.result is not None for t in p.result.teeth),
     )
     asleep = visit.visit.get("asleep") is not False
     found: list[Gap] = []
     for of in _expected(mouth):
         if asleep:
             found += _look(mouth, of, (examination_gaps, margin_gaps, film_gaps))
-        found += _look(mouth, of, (decision_gaps, deed_gaps))
+        found += _look(mouth, of, (absent_gaps, decision_gaps, deed_gaps))
     if asleep:
         found += [*pack_gaps(visit), *stain_gaps(photos)]
     return tuple(sorted(found, key=lambda g: KINDS.index(g.kind)))

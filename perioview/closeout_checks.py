@@ -60,6 +60,7 @@ class Mouth:
     filmed: frozenset[int]
     filmed_after: frozenset[int]
     assessments: dict[int, ToothAssessment]
+    outlined: frozenset[int] = frozenset()
 
 
 def _words(of: Tooth) -> str:
@@ -85,6 +86,24 @@ def examination_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
             of.number,
             "partly_probed",
             f"{_words(of)}: probed at {len(sites)} of at least {fewest} sites.",
+            "chart",
+        )
+
+
+def absent_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
+    """Called missing or unerupted, yet measured on a film or outlined: a wrong number."""
+    status = mouth.chart.status(of.number)
+    if status not in ("missing", "unerupted"):
+        return
+    found = mouth.assessments.get(of.number)
+    seen = ["measured on a film"] * bool(found is not None and found.bone_loss_pct.known)
+    seen += ["outlined on a photo"] * (status == "missing" and of.number in mouth.outlined)
+    if seen:
+        yield Gap(
+            of.number,
+            "absent_but_measured",
+            f"{_words(of)}: called {status}, yet {' and '.join(seen)}; correct the chart or the "
+            "number there.",
             "chart",
         )
 

@@ -34,11 +34,10 @@ class Plaque:
     teeth: tuple[Region, ...]
 
 
-def photo(pct: float) -> PhotoResult:
+def photo(pct: float, *absent: int) -> PhotoResult:
     image = Image(np.zeros((2, 2, 3), np.uint8), "after.jpg", "0" * 64)
-    return PhotoResult(
-        "images/after.jpg", image, "after", "one-tone", None, Plaque((Region(108, pct),))
-    )
+    regions = (Region(108, pct), *(Region(number, 0.0) for number in absent))
+    return PhotoResult("images/after.jpg", image, "after", "one-tone", None, Plaque(regions))
 
 
 def complete(species: str) -> tuple[Visit, Chart, list[PhotoResult]]:
@@ -132,6 +131,8 @@ def plant(kind: str) -> tuple[Visit, Chart, list[PhotoResult], int | None]:
         assert row is not None
         for site in SITES:
             chart = chart.with_row(replace(row, site=site, margin_mm=None))
+    elif kind == "absent_but_measured":
+        tooth, photos = 101, [photo(2.0, 101)]
     elif kind == "finding_without_decision":
         tooth = 409
         chart = changed(chart, 409, decision="")
@@ -178,6 +179,7 @@ def several(kinds: set[str]) -> tuple[Visit, Chart, list[PhotoResult], list[tupl
             "partly_probed": 203,
             "not_filmed": 204,
             "missing_without_film": 101,
+            "absent_but_measured": 101,
             "unerupted_without_film": 109,
             "margin_not_measured": 205,
             "finding_without_decision": 206,
@@ -209,8 +211,10 @@ def several(kinds: set[str]) -> tuple[Visit, Chart, list[PhotoResult], list[tupl
             chart = changed(chart, 207, decision="polish", done="no")
         elif kind == "extraction_without_film":
             chart = changed(chart, 208, status="extracted", extra=(("agreed_by", "owner"),))
+        elif kind == "absent_but_measured":
+            photos = [photo(2.0, 101)]
         elif kind == "stain_left":
-            photos = [photo(31.0)]
+            photos = [photo(31.0, *([101] if "absent_but_measured" in kinds else []))]
         expected.append((kind, tooth))
     return replace(visit, images=tuple(images), steps=steps), chart, photos, expected
 

@@ -222,3 +222,14 @@ def test_a_grey_picture_is_no_stained_photograph(tmp_path, capsys):
     words = ["--patient", "PV-1", "--name", "A^B", "--species", "dog", "--photo", str(grey)]
     assert main(["new", str(tmp_path / "v"), *words]) == 2
     assert "no colour photograph" in capsys.readouterr().err
+
+
+def test_a_report_that_compares_is_a_document_of_its_own(tmp_path, capsys):
+    earlier = visit_with(tmp_path / "a", "2026-01-01", [("row", STAINED, "before", "one-tone")])
+    visit = visit_with(tmp_path / "b", "2026-07-01", [("row", CLEANED, "before", "one-tone")])
+    to = ["attach", str(visit), "--to", str(tmp_path / "record")]
+    stored = []
+    for more in ([], ["--previous", str(earlier)], ["--previous", str(earlier)]):
+        assert main([*to, *more]) == 0
+        stored.append(int(capsys.readouterr().out.split()[0]))
+    assert stored[1:] == [1, 0]

@@ -366,7 +366,9 @@ def _check_teeth(file: str, regions: NDArray[np.uint16], species: str | None) ->
         raise InputRefused(*faults)
 
 
-def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
+def examine(
+    folder: str | Path, *, mark_sd: str | None = None, partial: bool = False
+) -> Examination:
     """Measure everything of a visit folder.
 
     Parameters
@@ -375,6 +377,9 @@ def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
         Holds ``visit.toml``.
     mark_sd : str, optional
         The observer's repeatability, as `observer.mark_sd` reads it.
+    partial : bool
+        Whether images that cannot be used are left out and told in ``faults``; charting goes on
+        beside one damaged film.
 
     Raises
     ------
@@ -384,6 +389,7 @@ def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
     folder = Path(folder)
     visit = read_visit(folder)
     faults: list[str] = []
+    left_out: list[str] = []
     radiographs, photos = [], []
     for row in visit.images:
         try:
@@ -395,6 +401,8 @@ def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
             photos.append(measured_photo(folder, row, visit.species))
         except InputRefused as error:
             faults += error.faults
+    if partial:
+        left_out, faults = faults, []
     chart = None
     species = ""
     try:
@@ -409,4 +417,12 @@ def examine(folder: str | Path, *, mark_sd: str | None = None) -> Examination:
         faults += error.faults
     if faults:
         raise InputRefused(*dict.fromkeys(faults))
-    return Examination(visit, species, tuple(radiographs), tuple(photos), chart, folder=str(folder))
+    return Examination(
+        visit,
+        species,
+        tuple(radiographs),
+        tuple(photos),
+        chart,
+        tuple(dict.fromkeys(left_out)),
+        str(folder),
+    )

@@ -193,6 +193,7 @@ def record_objects(
     verify: str | None = None,
     earlier: Iterable[Dataset] = (),
     withdraw: bool = False,
+    since: str = "",
 ) -> tuple[Dataset, ...]:
     """All objects that the record of a visit needs beside its own DICOM images.
 
@@ -211,6 +212,9 @@ def record_objects(
     withdraw : bool
         Whether an image that has no measurements any more gets an empty report in the place of
         the one the record holds; without, that stays.
+    since : str
+        Digest of what the visit report tells of an earlier visit: another comparison is another
+        document.
 
     Returns
     -------
@@ -239,6 +243,7 @@ def record_objects(
             examination.visit,
             examination.chart,
             identity,
+            *([since] if since else []),
         )
         maker.made.append(document_object(identity, report_pdf, sources, content))
     return tuple(maker.made)

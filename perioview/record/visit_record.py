@@ -28,12 +28,13 @@ def visit_record(
     verify: str | None = None,
     earlier: Iterable[Dataset] = (),
     withdraw: bool = False,
+    since: str = "",
 ) -> tuple[Dataset, ...]:
     """Everything that the record of a visit needs beside its own DICOM images.
 
     Parameters
     ----------
-    examination, report_pdf, pictures, verify, earlier, withdraw
+    examination, report_pdf, pictures, verify, earlier, withdraw, since
         As for `objects.record_objects`.
 
     Returns
@@ -49,7 +50,13 @@ def visit_record(
     """
     earlier = tuple(earlier)
     made = record_objects(
-        examination, report_pdf, pictures, verify=verify, earlier=earlier, withdraw=withdraw
+        examination,
+        report_pdf,
+        pictures,
+        verify=verify,
+        earlier=earlier,
+        withdraw=withdraw,
+        since=since,
     )
     identity = examination_identity(examination)
     wrapped = {str(o.SOPInstanceUID): o for o in made}

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from perioview.record.outbox import Sent
+    from perioview.record.since_last import SinceLast
     from perioview.visit import Examination
 
 
@@ -42,6 +43,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="take back what the record still says of images that have no measurements any more",
     )
+    parser.add_argument(
+        "--previous", metavar="VISIT", help="earlier visit folder, compared with in the report"
+    )
     parser.add_argument("--mark-sd", metavar="S", help="the observer's repeatability")
 
 
@@ -54,6 +58,7 @@ def run(args: argparse.Namespace) -> None:
         confirm=args.confirm,
         mark_sd=args.mark_sd,
         withdraw=args.withdraw,
+        previous=args.previous,
     )
     print(
         f"{len(sent.stored)} objects stored and confirmed, {len(sent.present)} were there already."
@@ -68,6 +73,7 @@ def attach(
     confirm: bool = False,
     mark_sd: str | None = None,
     withdraw: bool = False,
+    previous: str | None = None,
 ) -> Sent:
     """Write a visit's record and store it.
 
@@ -85,6 +91,8 @@ def attach(
         The observer's repeatability.
     withdraw : bool
         Whether images without measurements take back what the record holds of them.
+    previous : str, optional
+        Folder of an earlier visit; the report tells what changed since.
 
     Returns
     -------
@@ -99,8 +107,10 @@ def attach(
     from perioview.files.stray_files import tell_strays
     from perioview.files.visit_folder import examine
     from perioview.record.destination import destination_from
+    from perioview.record.identity import digest
     from perioview.record.objects import examination_identity, patient_faults
     from perioview.record.outbox import own_images, send, write_outbox
+    from perioview.record.since_last import since_last
     from perioview.record.visit_record import unmeasured, visit_record
 
     if verify is not None and not verify.strip():
@@ -113,7 +123,9 @@ def attach(
     if faults and not confirm:
         raise InputRefused(*faults)
     identity = examination_identity(examination)
-    pdf, pictures = _printed(examination)
+    since = since_last(str(visit), previous, examination, mark_sd) if previous else None
+    told = digest(since.json_object()) if since is not None else ""
+    pdf, pictures = _printed(examination, since)
     outbox = Path(visit) / "record" / "outbox"
     own = own_images(examination)
     with contextlib.ExitStack() as connection:
@@ -122,13 +134,20 @@ def attach(
             earlier = there.reports(identity.patient_id, identity.study_uid)
         except InputRefused:
             # What an archive that is down does not take waits for it as well.
-            write_outbox(outbox, visit_record(examination, pdf, pictures, verify=verify))
+            waiting = visit_record(examination, pdf, pictures, verify=verify, since=told)
+            write_outbox(outbox, waiting)
             raise
         earlier = tuple(earlier)
         if not withdraw:
             _tell_unmeasured(unmeasured(examination, earlier))
         objects = visit_record(
-            examination, pdf, pictures, verify=verify, earlier=earlier, withdraw=withdraw
+            examination,
+            pdf,
+            pictures,
+            verify=verify,
+            earlier=earlier,
+            withdraw=withdraw,
+            since=told,
         )
         if not objects:
             raise InputRefused(f"{visit}: nothing is measured yet; mark an image or outline teeth.")
@@ -153,7 +172,9 @@ def _refuse_own_folder(visit: Path, to: str) -> None:
         )
 
 
-def _printed(examination: Examination) -> tuple[bytes, dict[str, NDArray[np.uint8]]]:
+def _printed(
+    examination: Examination, since: SinceLast | None
+) -> tuple[bytes, dict[str, NDArray[np.uint8]]]:
     """Make the visit report and the pictures with marks and values burned in."""
     from perioview.record.findings import findings
     from perioview.record.picture import annotated
@@ -165,7 +186,7 @@ def _printed(examination: Examination) -> tuple[bytes, dict[str, NDArray[np.uint
             from perioview.plaque_overlay import overlay
 
             pictures[photo.file] = overlay(photo.image, photo.regions, photo.result)
-    return clinical_pdf(findings(examination), pictures), pictures
+    return clinical_pdf(findings(examination, since), pictures), pictures
 
 
 def _progress(done: int, total: int) -> None:

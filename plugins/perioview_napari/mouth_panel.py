@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from qtpy.QtCore import QTimer
 from qtpy.QtGui import QKeySequence, QShortcut
 from qtpy.QtWidgets import (
     QFileDialog,
@@ -24,19 +25,22 @@ from perioview.closeout import Gap
 from perioview.errors import InputRefused
 from perioview.teeth import tooth
 from perioview.visit import Examination, Visit
-from perioview_napari.convert import is_perioview_image
+from perioview_napari.chart_kept import ChartFile, measured_files
 from perioview_napari.docking import BesideMarking
-from perioview_napari.find_panel import open_marking_panel
 from perioview_napari.gap_list import MEASURE_AGAIN, NEXT_OPEN, GapList
 from perioview_napari.mouth_view import MapTab
 from perioview_napari.procedure_list import ProcedureList
+from perioview_napari.tooth_in_view import films_of, photos_of, show_tooth
 from perioview_napari.visits import visit_of_viewer
 from perioview_napari.work import in_background
 
 HELP = (
-    "n probed, within normal · 323333 six depths · g1 c2 m1 f2 · x missing · / decision · "
-    "// done · = agreed by the owner · z undo · < back · Enter next"
+    "n probed, within normal · 323333 six depths, * bleeds · d5mb one depth · r recession, "
+    "e enlargement (r012000, r2b) · g1 p2 c1 m1 f2b · x missing · u unerupted · q not examined · "
+    "/ decision · = agreed by the owner · // done · ' note · z undo · < back · clear · "
+    "before, after scaling · Enter next"
 )
+LOOK_EVERY_MS = 1000
 
 TABS = {"chart": 0, "radiographs": 2, "photos": 2, "procedure": 3}
 """Where a gap is seen to, by its screen."""
@@ -58,8 +62,13 @@ class MouthPanel(BesideMarking):
         self.entry: Entry | None = None
         self.gaps: tuple[Gap, ...] = ()
         self.worker: Any = None
+        self.measuring = False
+        self.chart_file: ChartFile | None = None
         self._measured: tuple[tuple[str, int], ...] = ()
         self._build()
+        self._clock = QTimer(self)
+        self._clock.timeout.connect(self._look)
+        self._clock.start(LOOK_EVERY_MS)
         folder = self._of_layers = self._folder_of_layers()
         if folder is not None:
             self.open_visit(folder)
@@ -119,15 +128,21 @@ class MouthPanel(BesideMarking):
             self._of_layers = folder
             self.entry = None
             self.open_visit(folder)
-        elif self.examination is not None and self._marks_on_disk() != self._measured:
-            self.measure_again()
+        else:
+            self._follow_disk()
 
-    def _marks_on_disk(self) -> tuple[tuple[str, int], ...]:
-        """Names and times of change of the visit's marks."""
-        if self.folder is None:
-            return ()
-        files = sorted((self.folder / "marks").glob("*.csv"))
-        return tuple((f.name, f.stat().st_mtime_ns) for f in files)
+    def _look(self) -> None:
+        """Coming to the front of its tabs a panel gets no event, so it looks by itself."""
+        if not self.visibleRegion().isEmpty():
+            self._follow_disk()
+
+    def _follow_disk(self) -> None:
+        """Measure again what was marked or outlined since."""
+        if self.folder is None or self.examination is None or self.measuring:
+            return
+        changed = self.chart_file is not None and self.chart_file.changed
+        if changed or measured_files(self.folder) != self._measured:
+            self.measure_again()
 
     def _folder_of_layers(self) -> Path | None:
         return visit_of_viewer(self.viewer)
@@ -142,14 +157,23 @@ class MouthPanel(BesideMarking):
         from perioview.files.visit_folder import examine
 
         self.title.setText(f"{folder.name}: measuring…")
-        self.folder = folder
-        self._measured = self._marks_on_disk()
+        if folder != self.folder:
+            self.folder, self.entry, self.examination = folder, None, None
+        self.chart_file = ChartFile(folder)
+        self._measured = measured_files(folder)
+        self.measuring = True
 
         def opened(examination: Examination) -> None:
             if folder == self.folder:  # not one that was left for another meanwhile
+                self.measuring = False
                 self._opened(examination)
 
-        self.worker = in_background(lambda: examine(folder), opened, self.say)
+        def refused(text: str) -> None:
+            if folder == self.folder:
+                self.measuring = False
+                self.say(text)
+
+        self.worker = in_background(lambda: examine(folder, partial=True), opened, refused)
 
     def measure_again(self) -> None:
         """Measure the visit anew: marks and photos may have changed."""
@@ -166,19 +190,23 @@ class MouthPanel(BesideMarking):
         self.examination = examination
         patient = examination.visit.patient
         weight = patient.get("weight_kg")
-        at = self.entry.at if self.entry else None
-        self.entry = started(
-            examination.species,
-            examination.chart,
-            float(weight) if isinstance(weight, int | float) and weight > 0 else None,
-        )
-        if at is not None:
-            self.entry = replace(self.entry, at=at)
+        kilos = float(weight) if isinstance(weight, int | float) and weight > 0 else None
+        begun = started(examination.species, examination.chart, kilos)
+        if self.entry is None or self.entry.species != begun.species:
+            self.entry = begun
+        elif self.entry.chart == begun.chart:
+            # Measured anew, the charting goes on where it stood, pass and undo with it.
+            self.entry = replace(self.entry, weight_kg=kilos)
+        else:
+            # Undo must not bring back what another program has changed since.
+            self.entry = replace(begun, at=self.entry.at, when=self.entry.when)
         name = str(patient.get("name", "")).replace("^", ", ")
         self.title.setText(f"{name}  ({patient['id']}), {examination.species}")
         if self.folder is not None:
             self.procedure.show_visit(self.folder, examination.visit)
         self._fill()
+        if examination.faults:
+            self.message.setText("\n".join(("left out:", *examination.faults)))
 
     def report_of(self) -> tuple[Path, int] | None:
         """Return the visit the report is made of, and how many points are still open."""
@@ -187,20 +215,22 @@ class MouthPanel(BesideMarking):
     def _steps_changed(self, visit: Visit) -> None:
         if self.examination is not None:
             self.examination = replace(self.examination, visit=visit)
+            if self.folder is not None:
+                self._measured = measured_files(self.folder)
             self._fill()
 
     def take_line(self) -> None:
         """Take the line that was called out; keep it on disk before going on."""
-        from perioview.files.chart_table import write_chart
-
-        if self.entry is None or self.folder is None:
+        if self.entry is None or self.chart_file is None:
             return
         try:
             answer = entered(self.entry, self.line.text())
             if answer.entry.chart != self.entry.chart:
-                write_chart(self.folder / "chart.csv", answer.entry.chart)
+                self.chart_file.write(answer.entry.chart)
         except InputRefused as error:
             self.message.setText(str(error))
+            if self.chart_file.changed:
+                self.measure_again()
             self.line.selectAll()
             return
         self.entry = answer.entry
@@ -215,7 +245,7 @@ class MouthPanel(BesideMarking):
             return
         chart: Chart = self.entry.chart
         found = findings(replace(self.examination, chart=chart))
-        self.at.setText(f"{self.entry.at}  {tooth(self.entry.at, self.entry.species).words}")
+        self._say_where()
         self.charted.setPlainText(
             "\n".join(read_back(chart, n, self.entry.when) for n in chart.teeth())
         )
@@ -224,38 +254,30 @@ class MouthPanel(BesideMarking):
         self.tabs.setTabText(2, f"Before you wake them ({len(self.gaps)})")
         self.closing.show_gaps(self.gaps)
 
+    def _say_where(self) -> None:
+        """The tooth in hand, and the pass when it is not the first."""
+        if self.entry is not None:
+            later = ", after scaling" if self.entry.when == "after" else ""
+            words = tooth(self.entry.at, self.entry.species).words
+            self.at.setText(f"{self.entry.at}  {words}{later}")
+
     def _show_gap(self, gap: Gap) -> None:
         """Go where a gap is seen to: its film, its tooth, the line to call it out."""
         if gap.tooth is not None:
-            self.go_to_tooth(gap.tooth)
+            self.go_to_tooth(gap.tooth, on_photo=gap.screen == "photos")
         self.tabs.setCurrentIndex(TABS.get(gap.screen, 2))
         for label in (self.message, self.procedure.message):
             label.setText(gap.sentence)
 
-    def go_to_tooth(self, number: int) -> None:
-        """Show the tooth's radiograph and put the charting there."""
+    def go_to_tooth(self, number: int, on_photo: bool = False) -> None:
+        """Show the tooth's radiograph, or the last photo of it, and put the charting there."""
         if self.entry is None or self.examination is None:
             return
         self.entry = replace(self.entry, at=number)
-        self.at.setText(f"{number}  {tooth(number, self.entry.species).words}")
-        files = [r.image.name for r in self.examination.radiographs if number in r.marks.teeth()]
-        files += [
-            Path(str(row["file"])).name
-            for row in self.examination.visit.images
-            if number in row.get("teeth", ())
-        ]
-        shown = [la for la in self.viewer.layers if la.name in files]
-        if shown:
-            self._show_radiograph(shown[0], number)
-        self.line.setFocus()
-
-    def _show_radiograph(self, layer: Any, number: int) -> None:
-        """Show a radiograph; where it is being marked, with its own marks and the tooth in hand."""
-        panel = open_marking_panel(self.viewer)
-        if panel is not None:
-            panel.show_tooth(layer, number)
-            return
-        for other in self.viewer.layers:
-            if is_perioview_image(other):
-                other.visible = other is layer
-        self.viewer.layers.selection.active = layer
+        self._say_where()
+        names = (
+            photos_of(self.examination, number) if on_photo else films_of(self.examination, number)
+        )
+        show_tooth(self.viewer, names, number)
+        if not on_photo:
+            self.line.setFocus()
