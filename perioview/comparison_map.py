@@ -101,7 +101,7 @@ def go_back_picture(later: Rgb, result: PhotoComparison) -> Rgb:
     labels = {
         t.tooth: (
             str(t.tooth),
-            f"{t.after.value:.0f} % left" if math.isfinite(t.after.value) else "not known",
+            f"{t.after.value:.0f} % stained" if math.isfinite(t.after.value) else "not known",
         )
         for t in there
     }

@@ -129,6 +129,8 @@ def compared_photos(
     if not carried.any():
         raise InputRefused(f"{later.name}: shows none of the outlined teeth whole; take another.")
     said = list(alignment.warnings)
+    if earlier.sha256 == later.sha256:
+        said.append("same: both photos are the same file; nothing can have changed between them.")
     said += [
         f"{tooth}: the later photo shows only {100 * shown:.0f} % of it; not compared."
         for tooth, shown in cut.items()
