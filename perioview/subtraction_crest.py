@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 from perioview.alignment import Alignment
 from perioview.measurement import Measurement, missing
 from perioview.subtraction import Difference
-from perioview.subtraction_margin import BEFORE_MM, BEYOND_MM, Margin, Moved, margin, moved_margin
+from perioview.subtraction_margin import (
+    BEFORE_MM,
+    BEYOND_MM,
+    LaterProfile,
+    Margin,
+    Moved,
+    Profile,
+    margin,
+)
 
 PX_PER_MM = 40.0
 WIDE_MM = 0.4
@@ -102,6 +110,62 @@ def crest_change(
     return Measurement(there.by, _sd(old, there, alignment, (apart, LEAST_MM * px_per_mm)), "px")
 
 
+def moved_margin(
+    old: Margin,
+    profiles: tuple[Profile, Profile],
+    along: Profile,
+    px_per_mm: float,
+    span_mm: tuple[float, float],
+) -> Moved:
+    """Find where an earlier profile's margin lies in the later one.
+
+    Coronal of its new place the later profile is the margin's own flank on soft tissue of any
+    level and slope; apical of it, the earlier profile's own bone, perhaps thinner near the margin.
+    Bone texture is thus predicted, and soft tissue that went with the bone does no harm.
+
+    Parameters
+    ----------
+    old : Margin
+        Of the earlier profile.
+    profiles : tuple of ndarray, shape (n,)
+        Earlier and later, grey levels matched.
+    along : ndarray of float, shape (n,)
+        Where they were read, px.
+    px_per_mm : float
+    span_mm : tuple of float
+        Least and largest movement sought.
+    """
+    explained = LaterProfile(old, profiles, along, px_per_mm, span_mm[1])
+    # Whole px: 'not moved' is among them.
+    places = np.arange(math.ceil(span_mm[0] * px_per_mm), span_mm[1] * px_per_mm + 0.5)
+    cost = np.array([explained.misfit(float(by))[0] for by in places])
+    by = float(places[int(cost.argmin())])
+    fine = by + np.linspace(-1, 1, 9)
+    near = np.array([explained.misfit(float(b))[0] for b in fine])
+    k = int(near.argmin())
+    by = float(fine[k])
+    if 0 < k < len(fine) - 1:
+        bend = near[k - 1] - 2 * near[k] + near[k + 1]
+        by += 0.125 * float((near[k - 1] - near[k + 1]) / bend) if bend > 0 else 0.0
+    total, found, left = explained.misfit(by)
+    inner = np.abs(explained.along - by) <= 20
+    apart = np.abs(places - by) > max(6.0, 3 * old.blur)
+    dips = np.zeros(len(cost), bool)
+    dips[1:-1] = (cost[1:-1] < cost[:-2]) & (cost[1:-1] <= cost[2:])
+    rivals = cost[dips & apart]
+    count = len(explained.along)
+    beside = np.argmin(np.abs(explained.along - by - 2 * old.blur))
+    height = float(explained.bone[beside] + found[2] + found[3] - found[0]) - old.soft
+    return Moved(
+        by,
+        total / count,
+        float(rivals.min()) / count if len(rivals) else math.inf,
+        float(1.4826 * np.median(np.abs(left[inner]))),
+        height / old.height,
+        explained.steepness(by, found, left),
+    )
+
+
 def _unclear(there: Moved) -> bool:
     """Whether the later profile fits badly, shows no step there, or fits elsewhere as well."""
     return there.bone < 0.2 or there.misfit > 0.6 or there.rival < 1.15 * there.misfit
@@ -177,10 +241,8 @@ def _sd(
     old: Margin, there: Moved, alignment: Alignment, apart_and_least: tuple[float, float]
 ) -> float:
     """Noise of the step's place, alignment, and what grows with the movement; px."""
-    height = old.height * max(there.bone, 0.2)
-    # Least squares: the step's derivative is a bell of that blur, its squares sum to this.
-    steepness = height**2 / (2 * math.sqrt(math.pi) * old.blur)
-    noise = there.noise * math.sqrt(GRAIN_PX / steepness)
+    # Where level and slope of soft tissue could do the same, a long flank tells little of place.
+    noise = there.noise * math.sqrt(GRAIN_PX / max(there.steepness, 1e-9 * old.height**2))
     rms = UNKNOWN_RMS_PX if math.isnan(alignment.rms_px) else alignment.rms_px
     apart, least = apart_and_least
     return math.hypot(noise, min(rms / math.sqrt(2), apart), GROWING * there.by, least)

@@ -64,6 +64,8 @@ class Moved:
         Spread of the later profile about the fit, grey levels.
     bone : float
         Height of the step at the new place, as a share of the old one.
+    steepness : float
+        Sum of squares of what 1 px of movement changes in the profile and nothing else could.
     """
 
     by: float
@@ -71,6 +73,7 @@ class Moved:
     rival: float
     noise: float
     bone: float
+    steepness: float
 
 
 def _rising(along: Profile, blur: float) -> Profile:
@@ -139,8 +142,14 @@ def margin(profile: Profile, along: Profile, seek_px: float, reach_px: float) ->
     return Margin(at, blur, float(found[3]), float(found[0]), float(found[1]), float(np.std(left)))
 
 
-class _Later:
-    """The later profile explained by the earlier one with its margin moved."""
+class LaterProfile:
+    """The later profile explained by the earlier one with its margin moved.
+
+    Not moved, the earlier profile explains itself without a remainder: else any other place that
+    happened to fit its margin's shape better would be read as a movement. A margin is no ideal
+    step; what the step leaves of the earlier profile coronal of it goes with the margin where it
+    is as coarse as the margin's own blur, and stays where it is finer: other bone, grain.
+    """
 
     def __init__(
         self,
@@ -150,19 +159,24 @@ class _Later:
         px_per_mm: float,
         most_mm: float,
     ) -> None:
+        from scipy.ndimage import gaussian_filter1d
+
         earlier, later = profiles
         from_margin = along - old.at
         rising = _rising(from_margin, old.blur)
-        soft = old.soft + old.slope * np.minimum(from_margin, 0)
+        soft = (old.soft + old.slope * from_margin) * (1 - rising)
         # The bone alone, as it would go on coronally had it not ended.
         inside = rising > 0.5
-        bone = np.where(inside, (earlier - soft * (1 - rising)) / np.maximum(rising, 0.5), 0.0)
+        bone = np.where(inside, (earlier - soft) / np.maximum(rising, 0.5), 0.0)
         first = int(np.flatnonzero(inside)[0])
         bone[:first] = bone[first : first + 4].mean()
         used = (from_margin >= -BEFORE_MM * px_per_mm) & (
             from_margin <= (most_mm + BEYOND_MM) * px_per_mm
         )
         self.along, self.later, self.bone = from_margin[used], later[used], bone[used]
+        shape = (earlier - soft - rising * bone)[used]
+        self.goes = gaussian_filter1d(shape, old.blur, mode="nearest")
+        self.stays = shape - self.goes
         self.old, self.px_per_mm = old, px_per_mm
         self.scale = OUTLIER * old.height
         step = old.height
@@ -175,81 +189,36 @@ class _Later:
             ]
         )
 
+    def _drawn(self, by: float) -> tuple[Profile, Any]:
+        """The earlier profile with its margin moved by so much, and what may differ besides."""
+        apical = self.along - by
+        rising, depth = _rising(apical, self.old.blur), apical / self.px_per_mm
+        drawn = (self.old.soft + self.old.slope * apical) * (1 - rising) + rising * self.bone
+        drawn += np.interp(apical, self.along, self.goes) + self.stays
+        thinned = rising * np.exp(-np.maximum(depth, 0) / THINNED_MM)
+        return drawn, np.column_stack([1 - rising, (1 - rising) * depth, rising, thinned])
+
+    def _weight(self, left: Profile) -> Any:
+        return 1 / (1 + (left / self.scale) ** 2) ** 2
+
     def misfit(self, by: float) -> tuple[float, Any, Profile]:
         """Misfit with the margin moved by so much: in all, coefficients, and what is left."""
-        rising = _rising(self.along - by, self.old.blur)
-        depth = (self.along - by) / self.px_per_mm
-        design = np.column_stack(
-            [
-                1 - rising,
-                (1 - rising) * depth,
-                rising,
-                rising * np.exp(-np.maximum(depth, 0) / THINNED_MM),
-            ]
-        )
-        wanted = self.later - rising * self.bone
-        weight: Any = np.ones(len(wanted))
-        found = np.zeros(4)
-        left: Any = wanted
+        drawn, design = self._drawn(by)
+        wanted = self.later - drawn
+        found, left, weight = np.zeros(4), wanted, np.ones(len(wanted))
         for _ in range(6):
             weighted = design * weight[:, None]
             found = np.linalg.solve(weighted.T @ design + self.prior, weighted.T @ wanted)
             left = wanted - design @ found
-            weight = 1 / (1 + (left / self.scale) ** 2) ** 2
+            weight = self._weight(left)
         share = (left / self.scale) ** 2
         total = float((share / (1 + share)).sum() + found @ self.prior @ found / self.scale**2)
         return total, found, left
 
-
-def moved_margin(
-    old: Margin,
-    profiles: tuple[Profile, Profile],
-    along: Profile,
-    px_per_mm: float,
-    span_mm: tuple[float, float],
-) -> Moved:
-    """Find where an earlier profile's margin lies in the later one.
-
-    Coronal of its new place the later profile is soft tissue, a straight line of any level;
-    apical of it, the earlier profile's own bone, perhaps thinner near the margin. Bone texture is
-    thus predicted, not averaged away, and soft tissue that went with the bone does no harm.
-
-    Parameters
-    ----------
-    old : Margin
-        Of the earlier profile.
-    profiles : tuple of ndarray, shape (n,)
-        Earlier and later, grey levels matched.
-    along : ndarray of float, shape (n,)
-        Where they were read, px.
-    px_per_mm : float
-    span_mm : tuple of float
-        Least and largest movement sought.
-    """
-    explained = _Later(old, profiles, along, px_per_mm, span_mm[1])
-    places = np.arange(span_mm[0] * px_per_mm, span_mm[1] * px_per_mm + 0.5)
-    cost = np.array([explained.misfit(float(by))[0] for by in places])
-    by = float(places[int(cost.argmin())])
-    fine = by + np.linspace(-1, 1, 9)
-    near = np.array([explained.misfit(float(b))[0] for b in fine])
-    k = int(near.argmin())
-    by = float(fine[k])
-    if 0 < k < len(fine) - 1:
-        bend = near[k - 1] - 2 * near[k] + near[k + 1]
-        by += 0.125 * float((near[k - 1] - near[k + 1]) / bend) if bend > 0 else 0.0
-    total, found, left = explained.misfit(by)
-    inner = np.abs(explained.along - by) <= 20
-    apart = np.abs(places - by) > max(6.0, 3 * old.blur)
-    dips = np.zeros(len(cost), bool)
-    dips[1:-1] = (cost[1:-1] < cost[:-2]) & (cost[1:-1] <= cost[2:])
-    rivals = cost[dips & apart]
-    count = len(explained.along)
-    beside = np.argmin(np.abs(explained.along - by - 2 * old.blur))
-    height = float(explained.bone[beside] + found[2] + found[3] - found[0])
-    return Moved(
-        by,
-        total / count,
-        float(rivals.min()) / count if len(rivals) else math.inf,
-        float(1.4826 * np.median(np.abs(left[inner]))),
-        height / old.height,
-    )
+    def steepness(self, by: float, found: Any, left: Profile) -> float:
+        """Sum of squares of what 1 px of movement changes and no other coefficient could."""
+        ahead, behind = (d + c @ found for d, c in map(self._drawn, (by + 0.5, by - 0.5)))
+        step, design = ahead - behind, self._drawn(by)[1]
+        weighted = design * self._weight(left)[:, None]
+        alike = np.linalg.solve(weighted.T @ design + self.prior, weighted.T @ step)
+        return float(self._weight(left) @ (step * (step - design @ alike)))

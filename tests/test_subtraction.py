@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
+from phantoms.mixed_looks import mixed_phantom
+from phantoms.scanned_jaws import scanned_phantom
+from phantoms.section_jaws import section_phantom
 
 from perioview.alignment import Alignment, align
+from perioview.comparison import Marked, compared
+from perioview.marks import Mark, Marks
 from perioview.subtraction import (
     GAIN_RGB,
     LOSS_RGB,
@@ -153,3 +160,44 @@ def test_air_that_one_film_shows_and_the_other_clips_is_no_change():
     gone[200:230, 100:140] = 22.0
     found = difference(np.maximum(gone, 22.0), one, STILL)
     assert found.loss[200:230, 100:140].mean() > 0.9
+
+
+def unchanged_crests(phantom, seed, noise, turn):
+    """How far each crest moved, mm, between a phantom and a copy of it, perhaps noisy and moved."""
+    rng = np.random.default_rng(seed)
+    pixels, mm = phantom.image.pixels.astype(np.float32), phantom.calibration.col_mm
+    spots = {key: np.array(at) + rng.normal(0, 0.05 / mm, 2) for key, at in phantom.truth.items()}
+    crests = tuple(Mark("crest", float(r), float(c), *key) for key, (r, c) in spots.items())
+    copy = pixels
+    if turn:
+        rows, cols = pixels.shape
+        pose = cv2.getRotationMatrix2D((cols / 2, rows / 2), turn, 1.0)
+        pose[:, 2] += (6, -4)
+        copy = cv2.warpAffine(
+            pixels, pose, (cols, rows), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
+        )
+    copy = np.clip(copy + rng.normal(0, noise * pixels.max(), copy.shape), 0, pixels.max())
+    marks = Marks((*phantom.marks, *crests))
+    found = compared(
+        Marked(phantom.image, marks, phantom.calibration),
+        Marked(replace(phantom.image, pixels=copy.astype(np.float32), name="copy")),
+    )
+    return [crest for crest in found.crests if crest.moved.known]
+
+
+@pytest.mark.parametrize(
+    ("make", "seeds"),
+    # Their margins are wedges, humps and ramps, not steps.
+    [(scanned_phantom, (8002,)), (section_phantom, (8005, 8007)), (mixed_phantom, (8000, 8011))],
+)
+def test_crest_that_did_not_move_raises_no_alarm(make, seeds):
+    still, noisy = [], []
+    for seed in seeds:
+        phantom = make(seed)
+        still += unchanged_crests(phantom, seed, noise=0.0, turn=0.0)
+        noisy += unchanged_crests(phantom, seed, noise=0.008, turn=1.2)
+    assert min(len(still), len(noisy)) >= 7
+    # An image against itself reads 0, whatever its margin looks like.
+    assert max(abs(c.moved.value) for c in still) < 0.01
+    assert not any(c.detectable for c in still)
+    assert sum(bool(c.detectable) for c in noisy) <= 0.05 * len(noisy)
