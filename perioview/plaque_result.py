@@ -41,6 +41,8 @@ class ToothPlaque:
         Turesky band; "2-3" without a scale in millimetres.
     flags : tuple of str
         Why a number is missing or doubtful.
+    gingival_half_sd, coronal_half_sd : float
+        SDs of the halves, in points; NaN where unknown.
     """
 
     tooth: int
@@ -58,6 +60,8 @@ class ToothPlaque:
     coverage_class: int | None
     turesky: str | None
     flags: tuple[str, ...] = ()
+    gingival_half_sd: float = math.nan
+    coronal_half_sd: float = math.nan
 
     def json_object(self) -> dict[str, Any]:
         """Return the fields of interfaces.md, null for what is unknown."""
@@ -70,6 +74,8 @@ class ToothPlaque:
             "coverage_pct_sd": _number(self.coverage.sd),
             "gingival_half_pct": _number(self.gingival_half_pct),
             "coronal_half_pct": _number(self.coronal_half_pct),
+            "gingival_half_pct_sd": _number(self.gingival_half_sd),
+            "coronal_half_pct_sd": _number(self.coronal_half_sd),
             "gingival_half_thickness": self.gingival_half_thickness,
             "coronal_half_thickness": self.coronal_half_thickness,
             "older_pct": _number(self.older_pct),

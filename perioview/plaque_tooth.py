@@ -135,11 +135,12 @@ def tooth_plaque(
     mm_per_px : float, optional
         Scale, for the Turesky band.
     """
+    rule = plaque_rules()["trust"]
     valid = counted.valid
     stained = valid & counted.stained
     area = int(np.count_nonzero(valid))
     sizes = (counted.region_px, round(counted.glare_share * counted.region_px))
-    if area == 0 or set(flags) & set(plaque_rules()["trust"]["unknown_if"]):
+    if area == 0 or set(flags) & set(rule["unknown_if"]):
         return _unknown(tooth, sizes, flags)
     visible = sizes[0] - sizes[1]
     covered = round(int(np.count_nonzero(stained)) / area * visible)
@@ -152,21 +153,19 @@ def tooth_plaque(
         older = min(coverage_pct, 100 * int(np.count_nonzero(stained & counted.older)) / area)
     turesky = _turesky(counted, stained, gum, coverage_pct / 100, mm_per_px)
     index = math.nan
+    half_sds = tuple(_sd(counted, valid, stained, density, m, flags) for m in (half, ~half))
     if "cut_off" in flags:
         # Nobody knows where the halves of a crown lie that is not in view.
         gingival = coronal = (math.nan, None)
+        half_sds = (math.nan, math.nan)
         turesky = None
     else:
         known = [(pct, t) for pct, t in (gingival, coronal) if math.isfinite(pct) and t is not None]
         index = float(sum(half_score(pct, t) for pct, t in known))
-    threshold, border = _coverage_sds(counted, valid, stained, density)
-    rule = plaque_rules()["trust"]
-    if threshold > rule["faint_sd_pct"]:
+    whole = np.ones(valid.shape, bool)
+    if _coverage_sds(counted, valid, stained, density, whole)[0] > rule["faint_sd_pct"]:
         flags += ("faint_stain",)
-    hidden = 100 * rule["hidden_sd"] * counted.hidden_share
-    sd = math.hypot(threshold, border, hidden, rule["least_sd_pct"])
-    if "blurred" in flags:
-        sd = math.hypot(sd, rule["blurred_sd_pct"])
+    sd = _sd(counted, valid, stained, density, whole, flags)
     return ToothPlaque(
         tooth,
         *sizes,
@@ -182,6 +181,7 @@ def tooth_plaque(
         coverage_class(coverage_pct),
         turesky,
         flags,
+        *half_sds,
     )
 
 
@@ -215,18 +215,38 @@ def _half(density: Plane, valid: Mask, stained: Mask) -> tuple[float, int | None
     return 100 * covered / area, thickness
 
 
+def _sd(
+    counted: Counted,
+    valid: Mask,
+    stained: Mask,
+    density: float,
+    part: Mask,
+    flags: tuple[str, ...],
+) -> float:
+    """SD of the coverage of a part of the tooth, in points; NaN where nothing of it shows."""
+    if not (valid & part).any():
+        return math.nan
+    rule = plaque_rules()["trust"]
+    hidden = 100 * rule["hidden_sd"] * counted.hidden_share
+    sds = _coverage_sds(counted, valid, stained, density, part)
+    sd = math.hypot(*sds, hidden, rule["least_sd_pct"])
+    return math.hypot(sd, rule["blurred_sd_pct"]) if "blurred" in flags else sd
+
+
 def _coverage_sds(
-    counted: Counted, valid: Mask, stained: Mask, density: float
+    counted: Counted, valid: Mask, stained: Mask, density: float, part: Mask
 ) -> tuple[float, float]:
     """SDs of coverage: by the zero and the scale of density, and by where stain ends, in points."""
     rule = plaque_rules()["trust"]
+    valid = valid & part
     area = np.count_nonzero(valid)
     values, shift = counted.density[valid], rule["shared_sd"] * counted.sd[valid]
     more = np.count_nonzero(values + shift > density)
     less = np.count_nonzero(values - shift > density)
     threshold = 50 * (more - less) / area
-    edge = np.count_nonzero(stained[:, 1:] != stained[:, :-1])
-    edge += np.count_nonzero(stained[1:] != stained[:-1])
+    # Where the part itself ends is no edge of a film.
+    edge = np.count_nonzero((stained[:, 1:] != stained[:, :-1]) & part[:, 1:] & part[:, :-1])
+    edge += np.count_nonzero((stained[1:] != stained[:-1]) & part[1:] & part[:-1])
     border = 100 * rule["edge_px"] * edge / area
     return float(threshold), float(border)
 

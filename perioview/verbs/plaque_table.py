@@ -21,15 +21,17 @@ def plaque_table(result: PlaqueResult) -> Iterator[str]:
         The measurement.
     """
     yield f"{result.image['file']}: {result.dye} dye"
-    yield f"{'tooth':>5} {'coverage %':>13} {'gum half %':>10} {'crown half %':>12} " + (
+    yield f"{'tooth':>5} {'coverage %':>13} {'gum half %':>13} {'crown half %':>13} " + (
         f"{'older %':>8} {'index':>5} {'Turesky':>7}  flags"
     )
     for tooth in result.teeth:
         coverage = f"{_shown(tooth.coverage.value)} ± {_shown(tooth.coverage.sd)}"
         yield (
-            f"{tooth.tooth:>5} {coverage:>13} {_shown(tooth.gingival_half_pct):>10} "
-            f"{_shown(tooth.coronal_half_pct):>12} {_shown(tooth.older_pct):>8} "
-            f"{_shown(tooth.index, 0):>5} {tooth.turesky or '-':>7}  {', '.join(tooth.flags)}"
+            f"{tooth.tooth:>5} {coverage:>13} "
+            f"{_half(tooth.gingival_half_pct, tooth.gingival_half_sd):>13} "
+            f"{_half(tooth.coronal_half_pct, tooth.coronal_half_sd):>13} "
+            f"{_shown(tooth.older_pct):>8} {_shown(tooth.index, 0):>5} "
+            f"{tooth.turesky or '-':>7}  {', '.join(tooth.flags)}"
         )
     mouth = result.coverage
     yield f"mouth {_shown(mouth.value)} ± {_shown(mouth.sd)} %, index {_shown(result.index)}"
@@ -44,6 +46,10 @@ def plaque_table(result: PlaqueResult) -> Iterator[str]:
 
 def _shown(value: float, digits: int = 1) -> str:
     return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+
+
+def _half(value: float, sd: float) -> str:
+    return f"{_shown(value)} ± {_shown(sd)}" if math.isfinite(value) else "-"
 
 
 def reduction_lines(found: dict[str, Any] | None) -> Iterator[str]:

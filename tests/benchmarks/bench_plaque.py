@@ -108,6 +108,7 @@ def rows_of(scene):
             "flags": tooth.flags,
             "otsu": otsu[tooth.tooth] - truth,
             "halves": (tooth.gingival_half_pct - near, tooth.coronal_half_pct - far),
+            "half_sds": (tooth.gingival_half_sd, tooth.coronal_half_sd),
             "older": np.nan if older is None else tooth.older_pct - 100 * older[mask].mean(),
             # Truth itself is undecided where films end up near the threshold.
             "clear": density is not None and limit < 0.1,
@@ -153,6 +154,23 @@ def brief(label, rows):
         f"{np.mean(np.abs([r['otsu'] for r in rows])):.1f}",
         flush=True,
     )
+    kept_word(label, rows)
+
+
+def kept_word(label, rows):
+    """Numbers that by their own SD (95 %) are right to 5 points, halves to 3: how many are not."""
+    teeth = np.array([(r["error"], r["sd"]) for r in rows])
+    halves = np.array([p for r in rows for p in zip(r["halves"], r["half_sds"], strict=True)])
+    told = []
+    for name, pairs, limit in (("teeth", teeth, 5), ("halves", halves, 3)):
+        known = pairs[np.isfinite(pairs).all(axis=1)]
+        sure = np.abs(known[known[:, 1] <= limit / 2, 0])
+        told.append(
+            f"{name} that promise {limit} points: {len(sure)} of {len(known)}, beyond "
+            f"{np.count_nonzero(sure > limit)}, worst {sure.max(initial=0):.1f}, mean "
+            f"{sure.mean() if len(sure) else 0:.2f}"
+        )
+    print(f"{label:28} {'; '.join(told)}", flush=True)
 
 
 def accuracy(photos, generators, seed, dyes, short=False):
