@@ -220,8 +220,11 @@ def test_every_length_and_every_plaque_value_of_the_json_is_in_the_pdf(record):
     for tooth in (t for p in found["photos"] for t in p["teeth"]):
         if tooth["coverage_pct"] is not None:
             shown = f"{tooth['tooth']} {tooth['coverage_pct']:.1f} ± {tooth['coverage_pct_sd']:.1f}"
-            halves = (tooth["gingival_half_pct"], tooth["coronal_half_pct"])
-            assert " ".join([shown, *(f"{h:.0f}" for h in halves)]) in text
+            halves = (
+                f"{tooth[name]:.0f} ± {tooth[f'{name}_sd']:.0f}"
+                for name in ("gingival_half_pct", "coronal_half_pct")
+            )
+            assert " ".join([shown, *halves]) in text
             plaque += 1
     assert lengths >= 16 and plaque >= 2
 
