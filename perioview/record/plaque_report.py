@@ -23,8 +23,6 @@ def tooth_values(tooth: ToothPlaque) -> tuple[tuple[str, Measurement], ...]:
         ("region_px", tooth.region_px, "px"),
         ("glare_px", tooth.glare_px, "px"),
         ("stained_px", tooth.stained_px if tooth.coverage.known else None, "px"),
-        ("gingival_half_pct", tooth.gingival_half_pct, "%"),
-        ("coronal_half_pct", tooth.coronal_half_pct, "%"),
         ("gingival_half_thickness", tooth.gingival_half_thickness, "1"),
         ("coronal_half_thickness", tooth.coronal_half_thickness, "1"),
         ("older_pct", tooth.older_pct, "%"),
@@ -36,7 +34,12 @@ def tooth_values(tooth: ToothPlaque) -> tuple[tuple[str, Measurement], ...]:
         for name, value, unit in plain
         if value is not None
     ]
-    return tuple(pair for pair in [("coverage_pct", tooth.coverage), *rest] if pair[1].known)
+    halves = [
+        ("gingival_half_pct", Measurement(tooth.gingival_half_pct, tooth.gingival_half_sd, "%")),
+        ("coronal_half_pct", Measurement(tooth.coronal_half_pct, tooth.coronal_half_sd, "%")),
+    ]
+    measured = [("coverage_pct", tooth.coverage), *halves, *rest]
+    return tuple(pair for pair in measured if pair[1].known)
 
 
 def withdrawn(photo: PhotoResult) -> PlaqueResult:
