@@ -221,7 +221,7 @@ def test_every_length_and_every_plaque_value_of_the_json_is_in_the_pdf(record):
         if tooth["coverage_pct"] is not None:
             shown = f"{tooth['tooth']} {tooth['coverage_pct']:.1f} ± {tooth['coverage_pct_sd']:.1f}"
             halves = (
-                f"{tooth[name]:.0f} ± {tooth[f'{name}_sd']:.0f}"
+                f"{tooth[name]:.1f} ± {tooth[f'{name}_sd']:.1f}"
                 for name in ("gingival_half_pct", "coronal_half_pct")
             )
             assert " ".join([shown, *halves]) in text

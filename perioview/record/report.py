@@ -226,7 +226,7 @@ def _photos(pdf: Any, found: Findings, pictures: Mapping[str, Rgb]) -> None:
                     f"{t['coverage_pct']:.1f} ± {t['coverage_pct_sd'] or 0:.1f}" if known else "-",
                     *("-" if t[k] is None else f"{t[k]:.0f}" for k in aged),
                     *(
-                        "-" if t[k] is None else f"{t[k]:.0f} ± {t[f'{k}_sd']:.0f}"
+                        "-" if t[k] is None else f"{t[k]:.1f} ± {t[f'{k}_sd']:.1f}"
                         for k in ("gingival_half_pct", "coronal_half_pct")
                     ),
                     "-" if t["index"] is None else f"{t['index']:.0f}",
