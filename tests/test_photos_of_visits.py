@@ -233,3 +233,12 @@ def test_a_report_that_compares_is_a_document_of_its_own(tmp_path, capsys):
         assert main([*to, *more]) == 0
         stored.append(int(capsys.readouterr().out.split()[0]))
     assert stored[1:] == [1, 0]
+
+
+def test_the_gum_side_can_be_said_when_the_visit_is_made(tmp_path, capsys):
+    words = ["--patient", "PV-1", "--name", "A^B", "--species", "dog", "--gum", "left"]
+    photo = str(SAMPLE / "images" / STAINED)
+    assert main(["new", str(tmp_path / "v"), *words, "--photo", photo]) == 0
+    assert read_visit(tmp_path / "v").photos[0]["gum"] == "left"
+    assert main(["new", str(tmp_path / "w"), *words, "--from", str(tmp_path)]) == 2
+    assert "--gum left" in capsys.readouterr().err

@@ -169,6 +169,7 @@ def new_visit(
     photos: Iterable[str | Path] = (),
     photos_after: Iterable[str | Path] = (),
     dye: str = "one-tone",
+    gum: str | None = None,
     **more: Mapping[str, Any],
 ) -> Visit:
     """Make a visit folder and copy images into it; what exists is never overwritten.
@@ -184,6 +185,8 @@ def new_visit(
         pictures among the first are taken as photographs before it.
     dye : str
         What the photographs are stained with: ``one-tone`` or ``two-tone``.
+    gum : str, optional
+        Where the gum lies on them: ``up``, ``down``, ``left`` or ``right``; else by the jaw.
     **more : mapping
         Further fields of the tables ``patient``, ``owner`` and ``visit``, by table as
         ``patient_fields``, ``owner``, ``visit``.
@@ -247,6 +250,7 @@ def new_visit(
                 "file": f"images/{p.name}",
                 "when": "after" if p in cleaned else "before",
                 "dye": dye,
+                **({"gum": gum} if gum else {}),
             }
             for p, _ in sources
             if p in coloured

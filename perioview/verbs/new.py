@@ -41,6 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="photograph taken after cleaning; may be repeated",
     )
     parser.add_argument(
+        "--gum",
+        choices=("up", "down", "left", "right"),
+        help="side on which the gum lies on the photographs; else upper jaw up, lower jaw down",
+    )
+    parser.add_argument(
         "--dye",
         choices=("one-tone", "two-tone"),
         default="one-tone",
@@ -107,6 +112,11 @@ def run(args: argparse.Namespace) -> None:
         "visit": {k: v for k, v in visit.items() if v is not None},
     }
     if args.source:
+        if args.gum:
+            raise InputRefused(
+                f"--gum {args.gum}: belongs to photographs named here; with --from say it in the "
+                "window, or in visit.toml."
+            )
         _from_archive(args, tables)
         return
     faults = [f"--{n} is missing; give it." for n in ("name", "species") if not getattr(args, n)]
@@ -127,6 +137,7 @@ def run(args: argparse.Namespace) -> None:
         photos=args.photos,
         photos_after=args.photos_after,
         dye=args.dye,
+        gum=args.gum,
         **tables,
     )
     print(f"{args.visit}: {_counted(len(made.images), len(made.photos))} copied.")
