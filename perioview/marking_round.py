@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from perioview.errors import InputRefused
-from perioview.marks import NEEDS, Key, Mark, Marks, key
-from perioview.teeth import Tooth, fitting_variant, has_tooth, teeth, tooth
+from perioview.marks import LANDMARKS, NEEDS, Key, Mark, Marks, key
+from perioview.teeth import ROOTS, SIDES, SPECIES, Tooth, fitting_variant, has_tooth, teeth, tooth
 
 WORDS = {
     "cej": "cementoenamel junction (CEJ)",
@@ -208,6 +210,10 @@ class RoundState:
         """All steps, in the order of the round."""
         return self.extra + tuple(s for number, r in self.roots for s in tooth_steps(number, r))
 
+    def in_view(self, step: Step) -> bool:
+        """Whether the step's tooth is in view with its root; true of what belongs to no tooth."""
+        return _in_view(step.tooth, step.root, dict(self.roots))
+
     def open(self, step: Step) -> bool:
         """Whether the step still waits for its mark."""
         if step.tooth is not None and step.tooth in self.sound:
@@ -246,6 +252,10 @@ class RoundState:
         return back if self.open(back) else self.open_after(back)
 
 
+def _in_view(number: int | None, root: str | None, roots: Mapping[int, tuple[str, ...]]) -> bool:
+    return number is None or (number in roots and root in {None, *roots[number]})
+
+
 def round_text(state: RoundState) -> str:
     """Write what a marks file has no place for: teeth in view, skips, teeth without loss."""
 
@@ -266,6 +276,34 @@ def round_text(state: RoundState) -> str:
     return json.dumps(content, indent=1) + "\n"
 
 
+def _known(number: Any) -> int:
+    """Return the number of a tooth; a species chosen wrong may have left those of another one."""
+    if not any(has_tooth(int(number), species) for species in SPECIES):
+        raise ValueError(f"{number} is no tooth")
+    return int(number)
+
+
+def _roots_told(told: dict[str, Any]) -> tuple[str, ...]:
+    roots = tuple(map(str, told["roots"]))
+    if not roots or set(roots) - set(ROOTS):
+        raise ValueError(f"{told['tooth']}: no such roots: {', '.join(roots) or 'none'}")
+    return roots
+
+
+def _step_told(told: dict[str, Any]) -> Step:
+    step = Step(**told)
+    if step.landmark not in LANDMARKS:
+        raise ValueError(f"no such landmark: {step.landmark}")
+    needs = NEEDS[step.landmark]
+    if "tooth" in needs and step.tooth != _known(step.tooth):
+        raise ValueError(f"tooth '{step.tooth}' is no number")
+    if ("root" in needs and step.root not in ROOTS) or ("side" in needs and step.side not in SIDES):
+        raise ValueError(f"no such root or side: {step.root}, {step.side}")
+    if "mm" in needs and not (isinstance(step.mm, int | float) and math.isfinite(step.mm)):
+        raise ValueError(f"no such distance: {step.mm} mm")
+    return step
+
+
 def round_from_text(text: str, marks: Marks, source: str) -> RoundState:
     """Read what `round_text` wrote, and join it with the marks.
 
@@ -279,16 +317,16 @@ def round_from_text(text: str, marks: Marks, source: str) -> RoundState:
         after, then = content["next"], content.get("then")
         return RoundState(
             marks,
-            tuple((int(t["tooth"]), tuple(map(str, t["roots"]))) for t in content["teeth"]),
-            tuple(Skip(Step(**s["step"]), str(s["reason"])) for s in content["skipped"]),
-            tuple(int(n) for n in content["no_radiographic_loss"]),
-            tuple(Step(**s) for s in content["asked"]),
-            None if after is None else Step(**after),
+            tuple((_known(t["tooth"]), _roots_told(t)) for t in content["teeth"]),
+            tuple(Skip(_step_told(s["step"]), str(s["reason"])) for s in content["skipped"]),
+            tuple(_known(n) for n in content["no_radiographic_loss"]),
+            tuple(_step_told(s) for s in content["asked"]),
+            None if after is None else _step_told(after),
             tuple(
-                (int(number), str(root), float(row), float(col))
+                (_known(number), str(root), float(row), float(col))
                 for number, root, row, col in content.get("pointed_at", ())
             ),
-            None if then is None else Step(**then),
+            None if then is None else _step_told(then),
         )
     except (ValueError, KeyError, TypeError) as fault:
         raise InputRefused(
@@ -354,24 +392,34 @@ class MarkingRound:
         wanted = {tooth(n, self.species).number for n in (*numbers, *stay)}
         known = dict(self.state.roots)
         order = [t for d in (False, True) for t in teeth(self.species, deciduous=d)]
-        # Roots of another species, chosen before it was corrected, are none of this tooth's.
         roots = tuple(
-            (t.number, known[t.number] if known.get(t.number) in t.variants else self._roots_of(t))
-            for t in order
+            (t.number, self._roots_of(t, known.get(t.number, ()))) for t in order
             if t.number in wanted
-        )
-        state = replace(
-            self.state,
-            roots=roots,
-            sound=sound,
-            skips=tuple(s for s in self.state.skips if s.step.tooth in {None, *wanted}),
-            extra=tuple(s for s in self.state.extra if s.tooth in {None, *wanted}),
-            pointed=tuple(p for p in self.state.pointed if p[0] in wanted),
-        )
+        )  # fmt: skip
+        skips = tuple(s for s in self.state.skips if s.step.tooth in {None, *wanted})
+        state = self._with_roots(replace(self.state, sound=sound, skips=skips), roots)
         self._change(replace(state, cursor=state.open_after(None)))
 
-    def _roots_of(self, of: Tooth) -> tuple[str, ...]:
-        return fitting_variant(of, self.marks.roots(of.number)) or of.roots
+    def _roots_of(self, of: Tooth, chosen: tuple[str, ...]) -> tuple[str, ...]:
+        marked = self.marks.roots(of.number)
+        # Roots of another species, chosen before it was corrected, are none of this tooth's; and
+        # where other roots are marked, a mark of the chosen ones would be refused every time.
+        if chosen in of.variants and {*marked} <= {*chosen}:
+            return chosen
+        return fitting_variant(of, marked) or of.roots
+
+    @staticmethod
+    def _with_roots(
+        state: RoundState, roots: tuple[tuple[int, tuple[str, ...]], ...]
+    ) -> RoundState:
+        """Return the state with these roots in view; nothing is asked for on others any more."""
+        seen = dict(roots)
+        return replace(
+            state,
+            roots=roots,
+            extra=tuple(s for s in state.extra if _in_view(s.tooth, s.root, seen)),
+            pointed=tuple(p for p in state.pointed if _in_view(p[0], p[1], seen)),
+        )
 
     def next_variant(self, number: int) -> tuple[str, ...]:
         """Take the next set of roots this tooth can have, and return it.
@@ -385,14 +433,17 @@ class MarkingRound:
         marked = set(self.marks.roots(number))
         fitting = [v for v in known.variants if marked <= set(v)]
         now = dict(self.state.roots).get(number, known.roots)
-        if len(fitting) < 2:
+        if not set(fitting) - {now}:
             raise InputRefused(f"{number}: no other roots fit; they stay {', '.join(now)}.")
         at = fitting.index(now) if now in fitting else -1
         chosen = fitting[(at + 1) % len(fitting)]
         roots = tuple((n, chosen if n == number else r) for n, r in self.state.roots)
-        state = replace(self.state, roots=roots)
-        first = next((s for s in state.steps if s.tooth == number and state.open(s)), None)
-        self._change(replace(state, cursor=first))
+        state = self._with_roots(self.state, roots)
+        of_tooth = [s for s in state.steps if s.tooth == number]
+        first = next((s for s in of_tooth if state.open(s)), None)
+        # A tooth with all its marks is left for what is open elsewhere.
+        after = state.open_after(of_tooth[-1] if of_tooth else None)
+        self._change(replace(state, cursor=first or after))
         return chosen
 
     def ask_for(self, steps: Iterable[Step]) -> None:
@@ -463,6 +514,25 @@ class MarkingRound:
         """Take a mark away and ask for it again."""
         state = replace(self.state, marks=self.marks.without(mark))
         self._change(replace(state, cursor=step_of(mark)))
+
+    def remove_ruler(self, label: str) -> None:
+        """Take a ruler away whole, and what is still asked for of it; go on as before it."""
+
+        def others(steps: Iterable[Step]) -> tuple[Step, ...]:
+            return tuple(s for s in steps if s.landmark != "ruler" or s.object != label)
+
+        now = self.state
+        state = replace(
+            now,
+            marks=Marks(tuple(m for m in now.marks if others([step_of(m)]))),
+            extra=others(now.extra),
+            skips=tuple(s for s in now.skips if others([s.step])),
+        )
+        if now.cursor is not None and not others([now.cursor]):
+            back = now.resume if now.resume in state.steps and state.open(now.resume) else None
+            other = next((s for s in state.extra if state.open(s)), None)
+            state = replace(state, cursor=other or back or state.open_after(None))
+        self._change(state)
 
     def skip(self, reason: str = SKIP_REASONS[0]) -> None:
         """Leave out the mark that is asked for, keep the reason, and go on."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from perioview.marking_round import SKIP_REASONS, Step, step_of
+from perioview.marking_round import SKIP_REASONS, Skip, Step, step_of
 from perioview_napari.drawing import site_text
 from perioview_napari.marking import Marking
 from perioview_napari.proposed import Proposed
@@ -82,8 +82,24 @@ class RoundActions:
         self._keep(True)
 
     def skip(self, reason: str = SKIP_REASONS[0]) -> None:
-        """Leave out the mark that is asked for."""
-        self._on_round(lambda r: r.skip(reason))
+        """Leave out the mark that is asked for; of a root to be pointed at, its apex."""
+        session, step = self.marking.session, self.marking.placing.named()
+        if session is None or step is None:
+            self.say(NO_SESSION if session is None else "Nothing is asked for.", True)
+            return
+        state = session.round.state
+        if state.mark_at(step) is not None:
+            self.say(f"Not left out, it is marked: {step.words}. Remove it first (W).", True)
+            return
+        if Skip(step, reason) in state.skips:
+            self.say(f"Left out already ({reason}): {step.words}.", False)
+            return
+
+        def left_out() -> None:
+            session.round.go_to(step)
+            session.round.skip(reason)
+
+        self.marking.act(left_out)
 
     def no_loss(self) -> None:
         """Record that this tooth shows no radiographic loss."""
@@ -118,21 +134,25 @@ class RoundActions:
 
     def back(self) -> None:
         """Go to the mark before."""
-        self._on_round(lambda r: r.go(-1))
+        self._along(-1)
 
     def forward(self) -> None:
         """Go to the mark after."""
-        self._on_round(lambda r: r.go(1))
+        self._along(1)
+
+    def _along(self, offset: int) -> None:
+        if self.marking.session is None:
+            self.say(NO_SESSION, True)
+        else:
+            self.marking.placing.go_along(offset)
 
     def jump(self, number: int) -> None:
         """Go to a tooth."""
         self._on_round(lambda r: r.go_to_tooth(number))
 
     def remove(self) -> None:
-        """Take away the mark that is asked for."""
-        session = self.marking.session
-        cursor = None if session is None else session.round.state.cursor
-        mark = None if session is None or cursor is None else session.round.state.mark_at(cursor)
+        """Take away the mark that the words on top name."""
+        session, mark = self.marking.session, self.marking.placing.selected()
         if session is None or mark is None:
             self.say("There is no mark here to remove: click one first, or go back (↑).", True)
             return
@@ -144,12 +164,11 @@ class RoundActions:
 
     def defect(self) -> None:
         """Ask for a defect base at the root and side that is asked for."""
-        session = self.marking.session
-        cursor = session.round.state.cursor if session else None
-        if session is None or cursor is None or cursor.side is None:
+        session, shown = self.marking.session, self.marking.placing.shown()
+        if session is None or shown is None or shown.side is None:
             self.say("Go to a root and side first (a crest or CEJ).", True)
             return
-        step = Step("defect_base", cursor.tooth, cursor.root, cursor.side)
+        step = Step("defect_base", shown.tooth, shown.root, shown.side)
         self.marking.act(lambda: session.round.ask_for([step]))
 
     def nudge_up(self) -> None:

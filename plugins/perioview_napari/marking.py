@@ -13,7 +13,7 @@ from qtpy.QtCore import QObject, Signal
 
 from perioview.errors import InputRefused
 from perioview.marks import Mark
-from perioview_napari import keys, session_words
+from perioview_napari import asking, keys, session_words
 from perioview_napari.looking import Looking
 from perioview_napari.marks_layer import MarksLayer
 from perioview_napari.mouse import Mouse
@@ -146,9 +146,7 @@ class Marking(QObject):
         if session is None:
             return
         # An earlier session's proposals were never marks; they are found again.
-        pointed = (p[0] for p in session.round.state.pointed)
-        for tooth in dict.fromkeys((*session.round.marks.teeth(), *pointed)):
-            self.looking.look(session, tooth)
+        self.looking.look_anew(session)
         if session.file.refused:
             raise InputRefused(session_words.cannot_be_saved(session))
 
@@ -248,14 +246,8 @@ class Marking(QObject):
         except InputRefused as fault:
             self.message.emit(str(fault), True)
             done = False
-        touched = {m.tooth for m in set(session.round.marks) ^ set(before.marks)} - {None}
-        now = session.round.state
-        touched |= {p[0] for p in set(now.pointed) ^ set(before.pointed)}
-        # What was left out, or needed no marks, may be asked for again and be proposed.
-        touched |= {s.step.tooth for s in set(now.skips) ^ set(before.skips)} - {None}
-        touched |= set(now.sound) ^ set(before.sound)
-        for tooth in touched:
-            self.looking.look(session, int(tooth or 0))
+        asking.follow(session, before, by_hand=not changes)
+        self.looking.look_after(session, before)
         if session.calibration != scale:
             self.rescale()
         else:
@@ -265,5 +257,5 @@ class Marking(QObject):
 
     @property
     def waiting(self) -> bool:
-        """Whether proposals are still being sought."""
+        """Whether proposals are still being sought for the radiograph that is shown."""
         return self.looking.waiting

@@ -14,6 +14,7 @@ from qtpy.QtWidgets import (
     QLineEdit,
     QPlainTextEdit,
     QPushButton,
+    QSizePolicy,
     QTabWidget,
     QVBoxLayout,
     QWidget,
@@ -94,6 +95,10 @@ class MouthPanel(BesideMarking):
         self.message.setStyleSheet("font-size: 14px")
         self.help = QLabel(HELP)
         self.help.setWordWrap(True)
+        # A long text would ask for a panel twice as wide, at the image's cost.
+        policy = QSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        policy.setHeightForWidth(True)
+        self.help.setSizePolicy(policy)
         self.help.setStyleSheet("color: #9ad0f5")
         self.charted = QPlainTextEdit()
         self.charted.setReadOnly(True)

@@ -64,10 +64,18 @@ class Placing:
         self._last = None if session is None else session.round.state.mark_at(step)
 
     def selected(self) -> Mark | None:
-        """Return the mark the round stands at, if that is no open step."""
+        """Return the mark the words on top name, if that is no open step."""
+        session, step = self.marking.session, self.shown()
+        return session.round.state.mark_at(step) if session and step else None
+
+    def shown(self) -> Step | None:
+        """Return the mark the words on top name; None where they ask to point at a root."""
+        return None if self.root_to_point_at() is not None else self.asked()
+
+    def named(self) -> Step | None:
+        """Return the mark the words on top are about: of a root to be pointed at, its apex."""
         session = self.marking.session
-        cursor = None if session is None else session.round.state.cursor
-        return session.round.state.mark_at(cursor) if session and cursor else None
+        return None if session is None else asking.named(session, self.pointing)
 
     @property
     def asks(self) -> bool:
@@ -77,22 +85,32 @@ class Placing:
         return bool(open_step) or self.root_to_point_at() is not None
 
     def go_to(self, step: Step) -> None:
-        """Ask for this step now."""
+        """Ask for this step now, whatever else could be asked for."""
         session = self.marking.session
         if session is not None:
             self.marking.act(lambda: session.round.go_to(step), changes=False)
+
+    def go_along(self, offset: int) -> None:
+        """Go to the mark before or after the one the words on top name."""
+        session = self.marking.session
+        step = None if session is None else asking.step_along(session, self.pointing, offset)
+        if session is None or step is None:
+            return
+        waits = asking.waits_for_pointing(session, step, self.pointing)
+        if self.marking.act(lambda: session.round.go_to(step), changes=waits):
+            self.say("", False)
 
     def select(self, step: Step, row: float, col: float) -> None:
         """Go to the mark or proposal that was clicked; clicked again, what was asked for is there.
 
         Roots lie over each other: two marks may belong to one place.
         """
-        session, asked = self.marking.session, self.asked()
+        session, asked = self.marking.session, self.shown()
         clicked, instead = self._clicked or (None, None)
         if session is None:
             return
         if asked != step:
-            instead = asked if self.asks and self.root_to_point_at() is None else None
+            instead = asked if self.asks else None
             self.go_to(step)
             self.step_changed()
             self._clicked = step, instead
@@ -170,13 +188,17 @@ class Placing:
         return asking.root_to_point_at(self.marking.session)
 
     def _point_at(self, session: Session, tooth: int, root: str, row: float, col: float) -> None:
-        if self.marking.act(lambda: session.round.point_at(tooth, root, row, col)):
-            self.say(f"{tooth}, {root} root: looking for CEJ, apex and crests.", False)
+        self.marking.act(
+            lambda: session.round.point_at(tooth, root, row, col),
+            said=f"{tooth}, {root} root: looking for CEJ, apex and crests.",
+        )
 
     def point(self, on: bool) -> None:
         """Let clicks point at whole roots, or place one mark each."""
         self.pointing = on
         session = self.marking.session
+        if session is not None:
+            session.chosen = None
         cursor = session.round.state.cursor if session is not None else None
         if on and session is not None and cursor is not None and cursor.tooth is not None:
             number = cursor.tooth

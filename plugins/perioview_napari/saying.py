@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from perioview.marking_round import RoundState
-from perioview.teeth import tooth
+from perioview.teeth import has_tooth, tooth
 
 BACK = "U takes it back."
 
@@ -42,8 +42,9 @@ def progress_words(state: RoundState, species: str) -> str:
     """Say how far the round is: steps done, the tooth in words, what was left out."""
     steps = state.steps
     words = f"{sum(not state.open(s) for s in steps)} of {len(steps)} steps done"
-    if state.cursor is not None and state.cursor.tooth is not None:
-        words += f" · {tooth(state.cursor.tooth, species).words}"
+    number = None if state.cursor is None else state.cursor.tooth
+    if number is not None and has_tooth(number, species):
+        words += f" · {tooth(number, species).words}"
     if state.skips:
         words += f" · {len(state.skips)} skipped"
     if state.sound:

@@ -16,9 +16,10 @@ from qtpy.QtWidgets import (
 
 from perioview.calibration import Calibration
 from perioview.errors import InputRefused
-from perioview.marking_round import Step
+from perioview.marking_round import RoundState, Step
 from perioview.marks import Marks
 
+REMOVE_RULER = "Remove ruler"
 UNSURE = ("imager_pixel_spacing", "pixel_spacing")
 HINT = "Distances of the band edges you will click, in mm,\nfrom one end of the probe"
 LENGTH_HINT = "Length in mm between the two points you will click"
@@ -28,6 +29,7 @@ class ScaleControls(QWidget):
     """Shows the scale; asks for a ruler's distances or for mm per pixel."""
 
     ruler_given = Signal(str)
+    ruler_unwanted = Signal()
     scale_given = Signal(float)
 
     def __init__(self) -> None:
@@ -48,10 +50,18 @@ class ScaleControls(QWidget):
             button.clicked.connect(action)
             row.addWidget(button)
         column.addLayout(row)
+        self.remove = QPushButton(REMOVE_RULER)
+        self.remove.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.remove.setToolTip(
+            "Take away the length or probe that was clicked last, or is selected"
+        )
+        self.remove.clicked.connect(lambda _=False: self.ruler_unwanted.emit())
+        column.addWidget(self.remove)
 
     def show_scale(self, scale: Calibration | None) -> None:
-        """Say the scale in words."""
+        """Say the scale in words, and offer to take a ruler away where one holds."""
         self.words.setText("" if scale is None else scale_words(scale))
+        self.remove.setVisible(scale is not None and scale.method == "ruler")
 
     def _ask_for_length(self) -> None:
         length, given = QInputDialog.getDouble(
@@ -105,6 +115,25 @@ def free_label(marks: Marks) -> str:
     if "" not in taken:
         return ""
     return next(str(n) for n in range(2, 1000) if str(n) not in taken)
+
+
+def ruler_in_hand(state: RoundState) -> str | None:
+    """Return the name of the ruler being clicked or selected, else of the latest one."""
+    clicked = list(state.marks.rulers())
+    cursor = state.cursor
+    asked = cursor.object if cursor is not None and cursor.landmark == "ruler" else None
+    # One only asked for gives way: it may be meant to replace the one before.
+    return clicked[-1] if clicked and asked not in clicked else asked
+
+
+def ruler_name(state: RoundState, label: str) -> str:
+    """Name a ruler by what was clicked, or asked for, of it."""
+    clicked = {m.mm or 0.0 for m in state.marks.rulers().get(label, ())}
+    asked = {s.mm or 0.0 for s in state.extra if s.landmark == "ruler" and s.object == label}
+    edges = sorted(clicked | asked)
+    if len(edges) == 2:
+        return f"the length of {edges[1] - edges[0]:g} mm"
+    return f"the probe at {' '.join(f'{e:g}' for e in edges)} mm"
 
 
 def window_words(text: str) -> str:

@@ -6,7 +6,15 @@ from collections.abc import Callable
 
 from perioview.errors import InputRefused
 from perioview_napari.marking import Marking
-from perioview_napari.scale_controls import free_label, ruler_steps, scale_gist
+from perioview_napari.saying import BACK
+from perioview_napari.scale_controls import (
+    REMOVE_RULER,
+    free_label,
+    ruler_in_hand,
+    ruler_name,
+    ruler_steps,
+    scale_gist,
+)
 
 
 class Scaling:
@@ -33,10 +41,26 @@ class Scaling:
         except InputRefused as fault:
             self.say(str(fault), True)
             return
+        said = "One click each, in this order; the wheel zooms in."
+        if session.calibration.method == "ruler" and not label:
+            # Hardly meant where it was a wrong length that is to be corrected.
+            said = (
+                "One click each, in this order. Averaged with the length or probe before; if that "
+                f"was wrong: '{REMOVE_RULER}' under Scale."
+            )
         label = label or free_label(session.round.marks)
+        self.marking.act(lambda: session.round.ask_for(ruler_steps(distances, label)), said=said)
+
+    def remove_ruler(self) -> None:
+        """Take away one ruler whole: the one asked for or selected, else the latest."""
+        session = self.marking.session
+        label = None if session is None else ruler_in_hand(session.round.state)
+        if session is None or label is None:
+            self.say("No length or probe was clicked on this image.", True)
+            return
+        named = ruler_name(session.round.state, label)
         self.marking.act(
-            lambda: session.round.ask_for(ruler_steps(distances, label)),
-            said="One click each, in this order; the wheel zooms in.",
+            lambda: session.round.remove_ruler(label), said=f"Removed: {named}. {BACK}"
         )
 
     def use_scale(self, mm_per_px: float | None) -> None:

@@ -63,6 +63,8 @@ class Session:
         self.mm_per_px: float | None = None
         self.mark_sd: MarkSd | None = None
         self.snap_mm = RADIUS_MM
+        self.chosen: Step | None = None
+        """The step the user went to by hand: asked for while the round stands at it."""
         self._direction: tuple[tuple[Mark, Mark] | None, int] = (None, 0)
         self._strips: dict[tuple[object, ...], Strip] = {}
         state, kept = self.file.read(self.species, image)
@@ -93,7 +95,10 @@ class Session:
         return self.file.round_path
 
     def _open(self, proposals: Iterable[Proposed]) -> tuple[Proposed, ...]:
-        return tuple(p for p in proposals if self.round.state.open(step_of(p.mark)))
+        """Return those whose tooth is in view with its root, and neither marked nor left out."""
+        state = self.round.state
+        steps = ((step_of(p.mark), p) for p in proposals)
+        return tuple(p for step, p in steps if state.in_view(step) and state.open(step))
 
     def _calibration(self) -> Calibration:
         try:
