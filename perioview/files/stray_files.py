@@ -6,6 +6,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path, PurePath, PurePosixPath
 
+from perioview.files.kept_copies import copied_name
 from perioview.files.visit_folder import REGION_SUFFIXES, ROUND_SUFFIX, read_visit
 from perioview.visit import Visit
 
@@ -112,6 +113,19 @@ def _files(folder: Path) -> list[Path]:
 
 def _cause(name: str, place: _Place, read: dict[str, str]) -> str:
     """Say why a file is not read and what to do; empty for a file of another kind."""
+    if of := copied_name(name):
+        if any(of == image + end for image in place.images for end in place.endings):
+            if of.endswith(ROUND_SUFFIX):
+                return (
+                    "is not read; it belongs to the unsaved marks beside it (what was left out, "
+                    f"teeth without loss): rename it to {of} along with them, or take both out."
+                )
+            return (
+                f"holds what could not be saved because another program had changed {of}, and is "
+                f"not read; compare the two: rename this one to {of} if it is right, else take it "
+                "out."
+            )
+        return _cause(of, place, read)
     ending = next((e for e in place.endings if name.casefold().endswith(e)), "")
     base = name[: -len(ending)] if ending else PurePath(name).stem
     said = f"belongs to no {place.what} of the visit and is not read; "

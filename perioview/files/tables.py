@@ -32,8 +32,9 @@ def read_text(path: Path) -> str:
             f"{path}: cannot be read ({error.strerror}); check the name and the permissions."
         ) from error
     except UnicodeDecodeError as error:
+        kind = "as CSV " if path.suffix.casefold() == ".csv" else ""
         raise InputRefused(
-            f"{path}: is not UTF-8 text (byte {error.start}); save it as CSV in UTF-8."
+            f"{path}: is not UTF-8 text (byte {error.start}); save it {kind}in UTF-8."
         ) from error
 
 

@@ -8,6 +8,7 @@ from perioview.errors import InputRefused
 from perioview.marking_round import Step, teeth_from_text, tooth_views
 from perioview.teeth import SPECIES
 from perioview_napari.convert import image_of_layer
+from perioview_napari.species_said import species_said
 
 if TYPE_CHECKING:
     from perioview_napari.panel import MarkingPanel
@@ -48,9 +49,14 @@ class Choices:
         species = SPECIES[index - 1]
         if session is not None and session.species == species:
             return
-        image, _ = image_of_layer(layer)
-        if image.species is not None and image.species != species:
-            self.panel.say(f"{image.name}: the image says {image.species}.", True)
+        image, path = image_of_layer(layer)
+        try:
+            species_said(image, self.panel.visits.species(path), species)
+            if session is not None:
+                # Refused later, what can be undone would be gone with the session.
+                self.marking.opened.check(layer, species)
+        except InputRefused as fault:
+            self.panel.say(str(fault), True)
             self.panel.fill()
             return
         self.marking.forget(layer)
@@ -60,7 +66,7 @@ class Choices:
         """Read the field and set the teeth in view."""
         session = self.marking.session
         if session is None:
-            self.panel.say("Choose the species first.", True)
+            self.panel.say(self.marking.unusable or "Choose the species first.", True)
             return
         try:
             numbers = teeth_from_text(self.panel.teeth.text(), session.species)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from qtpy.QtCore import QTimer
+from qtpy.QtCore import QEvent, QTimer
 from qtpy.QtWidgets import QDockWidget, QMainWindow, QWidget
+
+if TYPE_CHECKING:
+    from perioview_napari.session import Session
 
 
 def dock_of(widget: QWidget) -> QDockWidget | None:
@@ -14,6 +18,49 @@ def dock_of(widget: QWidget) -> QDockWidget | None:
     while parent is not None and not isinstance(parent, QDockWidget):
         parent = parent.parent()
     return parent
+
+
+def close_earlier(viewer: Any) -> list[Session]:
+    """Close the marking panel that is docked, hidden too, and return what it could not save."""
+    from perioview_napari.find_panel import open_marking_panel
+
+    panel = open_marking_panel(viewer)
+    if panel is None:
+        return []
+    panel.release()
+    dock = dock_of(panel)
+    if dock is not None:
+        viewer.window.remove_dock_widget(dock)
+    return panel.marking.opened.unsaved()
+
+
+def unsaved_beside(widget: QWidget, folder: Path) -> list[Session]:
+    """Return what the marking panel beside a tool could not save of a visit, tried once more."""
+    from perioview_napari.find_panel import open_marking_panel
+
+    within: Any = widget
+    while within is not None and not isinstance(within, BesideMarking):
+        within = within.parent()
+    panel = None if within is None else open_marking_panel(within.viewer)
+    if panel is None:
+        return []
+    panel.marking.saving.retry()
+    held = panel.marking.opened.unsaved()
+    return [s for s in held if s.marks_path.is_relative_to(folder.resolve())]
+
+
+class Docked(QWidget):
+    """A panel that hears of its dock being closed, which only drops what lies in it."""
+
+    def changeEvent(self, event: Any) -> None:
+        """See the panel dropped; `dock_closed` is called once the window has let go of the dock."""
+        if event.type() == QEvent.Type.ParentChange and self.parent() is None:
+            QTimer.singleShot(0, self.dock_closed)
+        super().changeEvent(event)
+
+    def dock_closed(self) -> None:
+        """Let go of what the panel holds."""
+        raise NotImplementedError
 
 
 class BesideMarking(QWidget):

@@ -8,15 +8,14 @@ from typing import Any
 from qtpy.QtCore import Qt
 from qtpy.QtWidgets import QWidget
 
-from perioview.errors import InputRefused
-from perioview_napari import keys
+from perioview_napari import docking, keys, showing
 from perioview_napari.actions import RoundActions
 from perioview_napari.choices import Choices
 from perioview_napari.chooser import Chooser
-from perioview_napari.convert import image_of_layer
 from perioview_napari.marking import Marking
 from perioview_napari.numbers_table import NumbersTable
 from perioview_napari.opening import Opening
+from perioview_napari.panel_style import STYLE
 from perioview_napari.round_buttons import RoundButtons
 from perioview_napari.saying import progress_words
 from perioview_napari.scale_controls import ScaleControls, scale_gist, window_words
@@ -28,21 +27,13 @@ from perioview_napari.visit_controls import VisitControls
 from perioview_napari.visits import Visits
 from perioview_napari.window_actions import WindowActions
 
-STYLE = """
-QLabel#next { font-size: 16px; font-weight: 600; padding: 5px; border-radius: 4px;
-              background: #10344d; color: #ffffff; }
-QLabel#message { padding: 2px; }
-QLabel#caution { font-size: 12px; color: #c4c4c4; }
-QToolButton#heading { font-weight: 600; color: #9ad0f5; border: none; background: transparent;
-                      padding: 3px 0px; }
-QTableWidget { font-size: 13px; }
-"""
+TITLE = "Mark and measure teeth"
 HOW_TO_MARK_A_PHOTO = "Is it a radiograph in colour? Choose the species, and it can be marked."
 ROOMY = 900
 """Height in px from which scale and view are unfolded of themselves."""
 
 
-class MarkingPanel(QWidget):
+class MarkingPanel(docking.Docked):
     """Marks and measures the radiographs of a viewer.
 
     Parameters
@@ -53,8 +44,12 @@ class MarkingPanel(QWidget):
     def __init__(self, napari_viewer: Any) -> None:
         super().__init__()
         self.viewer = napari_viewer
+        self.released = False
+        # Two would both mark what is clicked, and write one file in turns.
+        unsaved = docking.close_earlier(napari_viewer)
         self.visits = Visits()
         self.marking = Marking(napari_viewer, self.visits.marks_path)
+        self.marking.opened.take(unsaved)
         self.opening = Opening(self)
         self.choices = Choices(self)
         self.scaling = Scaling(self.marking, self.say)
@@ -84,14 +79,30 @@ class MarkingPanel(QWidget):
         self.release()
         super().closeEvent(event)
 
+    def dock_closed(self) -> None:
+        """Let go of the viewer, or come back while marks are not saved and not to be lost."""
+        if self.released or self.parent() is not None:
+            return
+        if self.marking.saving.may_close():
+            self.release()
+            return
+        self.viewer.window.add_dock_widget(self, name=TITLE, area="right", tabify=True)
+        self.show()
+
     def release(self) -> None:
         """Switch keys and mouse off and let go of the viewer."""
+        if self.released:
+            return
+        self.released = True
         for shortcut in self.shortcuts:
             shortcut.setEnabled(False)
         with contextlib.suppress(Exception):
             self.viewer.layers.events.inserted.disconnect(self.opening.layers_changed)
             self.viewer.layers.events.removed.disconnect(self.opening.layers_changed)
         self.marking.close()
+        with contextlib.suppress(Exception):
+            # The next panel makes its own; in a window that closes it is gone already.
+            self.viewer.layers.remove(self.marking.points.layer)
 
     # -- building ---------------------------------------------------------------------------
 
@@ -143,6 +154,7 @@ class MarkingPanel(QWidget):
     def _scale(self) -> QWidget:
         self.scale = ScaleControls()
         self.scale.ruler_given.connect(self.ask_for_ruler)
+        self.scale.ruler_unwanted.connect(self.scaling.remove_ruler)
         self.scale.scale_given.connect(lambda number: self.use_scale(number or None))
         return self.scale
 
@@ -176,21 +188,9 @@ class MarkingPanel(QWidget):
 
     def show_layer(self, layer: Any, species: str | None = None) -> None:
         """Show a radiograph and its marking."""
-        image, path = image_of_layer(layer)
-        try:
-            known = species or self.visits.species(path)
-            if image.species and known and image.species != known:
-                raise InputRefused(
-                    f"{image.name}: the image says {image.species}, the visit {known}; correct one."
-                )
-            photo = species is None and self.visits.shows_photo(image, path)
-            self.marking.show(layer, known, self.visits.teeth(path), photo=photo)
-            self.say("", False)
-        except InputRefused as fault:
-            if layer is not self.marking.layer:
-                # Its visit cannot be read: it is shown all the same, and not marked.
-                self.marking.show(layer, photo=True)
-            self.say(str(fault), True)
+        if self.released:
+            return
+        showing.show_layer(self, layer, species)
         with contextlib.suppress(ValueError):
             self.images.setCurrentIndex(self.marking.image_layers().index(layer))
         self.view.show_local_contrast("limits" in layer.metadata["perioview"])

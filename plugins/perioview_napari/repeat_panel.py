@@ -132,6 +132,9 @@ class RepeatPanel(BesideMarking):
 
     def begin(self) -> None:
         """Begin the next pass, or show the result when all are done."""
+        if self.panel.released:
+            self.say("The marking panel was closed. Close this panel too, and open it again.")
+            return
         if self.files is None and not self._chosen():
             return
         try:

@@ -8,8 +8,10 @@ from typing import Any
 
 from qtpy.QtCore import QUrl
 from qtpy.QtGui import QDesktopServices
-from qtpy.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
+from qtpy.QtWidgets import QHBoxLayout, QLabel, QMessageBox, QPushButton, QVBoxLayout, QWidget
 
+from perioview.errors import InputRefused
+from perioview_napari.docking import unsaved_beside
 from perioview_napari.work import in_background
 
 
@@ -49,6 +51,9 @@ class ReportButton(QWidget):
             self.message.setText("Open a visit first.")
             return
         folder, gaps = asked
+        if not self._without_unsaved(folder):
+            self.message.setText("No report was made: marks are not saved.")
+            return
         record = folder / "record"
 
         def written(count: int) -> None:
@@ -58,7 +63,8 @@ class ReportButton(QWidget):
             still = f" {gaps} points were still open; it lists them." if gaps else ""
             if gaps == 1:
                 still = " 1 point was still open; the report names it."
-            self.message.setText(f"{count} files written into {folder.name}/record.{still}")
+            done = f"{count} files written into {folder.name}/record.{still}"
+            self.message.setText(done + _unread_words(folder))
 
         def refused(fault: str) -> None:
             self.make.setEnabled(True)
@@ -69,10 +75,33 @@ class ReportButton(QWidget):
         self.message.setText("measuring and writing the report…")
         self.worker = in_background(lambda: made(folder, record), written, refused)
 
+    def _without_unsaved(self, folder: Path) -> bool:
+        """Ask, where marks are not in the files that are measured, whether to go on without."""
+        unsaved = unsaved_beside(self, folder)
+        if not unsaved:
+            return True
+        told = "\n".join(f"{s.marks_path}: {s.file.refused}." for s in unsaved)
+        names = ", ".join(s.image.name for s in unsaved)
+        asked = f"Make the report from what is on disk, without the unsaved marks of {names}?"
+        yes, no = QMessageBox.StandardButton.Yes, QMessageBox.StandardButton.No
+        title, text = "Marks are not saved", f"{told}\n{asked}"
+        return bool(QMessageBox.question(self, title, text, yes | no, no) == yes)
+
     def open_pdf(self) -> None:
         """Open the report in the viewer of the system."""
         if self.pdf is not None and not QDesktopServices.openUrl(QUrl.fromLocalFile(str(self.pdf))):
             self.message.setText(f"No program opens PDF here; the file is {self.pdf}.")
+
+
+def _unread_words(folder: Path) -> str:
+    from perioview.files.stray_files import stray_files
+
+    try:
+        strays = stray_files(folder)
+    except InputRefused:
+        return ""
+    files = ", ".join(s.file for s in strays)
+    return f" Not read, and in the report as open: {files}." if files else ""
 
 
 def made(folder: Path, record: Path) -> int:

@@ -149,7 +149,7 @@ class Seeing:
         # No mark may lie under the words on top or the keys at the foot.
         head, foot = BANNER + 6, self.overlay.keys_height()
         room = max(size.height() - head - foot, 1)
-        across = np.array((room, size.width())) / np.maximum(high - low, 1e-9)
+        across = np.array((room, max(size.width(), 1))) / np.maximum(high - low, 1e-9)
         zoom = FILLED * float(across.min())
         down, right = ((low + high) / 2).tolist()
         down += (foot - head) / 2 / zoom * (-1 if self.orientation.up else 1)

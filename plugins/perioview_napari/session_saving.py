@@ -65,16 +65,28 @@ class Saving(QObject):
         """See the window turned to, or about to close."""
         if event.type() == QEvent.Type.WindowActivate:
             self.retry()
-        elif event.type() == QEvent.Type.Close:
-            self.retry()
-            if self.marking.opened.unsaved() and not self._close_unsaved():
-                event.ignore()
-                return True
+        elif event.type() == QEvent.Type.Close and not self.may_close():
+            event.ignore()
+            return True
         return False
 
-    def _close_unsaved(self) -> bool:
-        lost = "\n".join(f"{s.marks_path}: {s.file.refused}" for s in self.marking.opened.unsaved())
+    def may_close(self) -> bool:
+        """Try again to write what is not on disk; if some is not, ask whether to close."""
+        self.retry()
+        unsaved = self.marking.opened.unsaved()
+        if not unsaved:
+            return True
+        told, lost = [], []
+        for session in unsaved:
+            why, copy = f"{session.marks_path}: {session.file.refused}", session.file.copy.path
+            if session.file.conflict and copy is not None:
+                told.append(f"{why}; this window's marks are kept in {copy.name}.")
+            else:
+                told.append(f"{why}.")
+                lost.append(session.image.name)
+        images = ", ".join(lost)
+        asked = f", and lose what is not saved of {images}?" if lost else "? No mark is lost."
         yes, no = QMessageBox.StandardButton.Yes, QMessageBox.StandardButton.No
-        asked = f"{lost}\nClose all the same, and lose them?"
-        answer = QMessageBox.question(self.window, "Marks are not saved", asked, yes | no, no)
+        text = "\n".join((*told, f"Close all the same{asked}"))
+        answer = QMessageBox.question(self.window, "Marks are not saved", text, yes | no, no)
         return bool(answer == yes)

@@ -9,6 +9,7 @@ from perioview.errors import InputRefused
 from perioview_napari import asking
 from perioview_napari.convert import image_of_layer
 from perioview_napari.session import Session
+from perioview_napari.session_file import PROTECTED
 
 if TYPE_CHECKING:
     from perioview_napari.marking import Marking
@@ -49,11 +50,14 @@ def unsaved_words(shown: Session | None, unsaved: list[Session]) -> str:
 
 
 def cannot_be_saved(session: Session) -> str:
-    """Say where marks cannot be saved, and what to do."""
-    folder = session.marks_path.parent
+    """Say where marks cannot be saved and why, and what to do."""
+    file, folder = session.file, session.marks_path.parent
+    if file.conflict:
+        return file.conflict
+    what, where = ("file", file.path) if file.refused == PROTECTED else ("folder", folder)
     return (
-        f"{folder}: marks cannot be saved here ({session.file.refused}); to mark, make the folder "
-        "writable or open a copy of it."
+        f"{where}: marks cannot be saved here ({file.refused}); to mark, make the {what} writable "
+        "or open a copy of it."
     )
 
 

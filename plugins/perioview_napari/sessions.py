@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview_napari.convert import image_of_layer
 from perioview_napari.session import Session
+from perioview_napari.species_said import species_said
 
 
 class Sessions:
@@ -41,10 +42,13 @@ class Sessions:
         if self._images.get(id(layer)) is not image:
             # Of a layer that was closed, whose identity this one was given.
             self.close(layer)
-        if id(layer) not in self.by_layer:
+        held = self.by_layer.get(id(layer))
+        if held is not None and held.file.conflict and held.file.copy.path is None:
+            # Somebody took away what was kept of it: the file's own marks are to hold.
+            held = None
+        if held is None:
             file = self.marks_path(path).resolve()
-            # Two sessions would each write the file without the other's marks.
-            session = self._of_file(file) or self._new(image, file, species, teeth)
+            session = self._anew(image, file, species, teeth)
             if species not in (None, session.species):
                 raise InputRefused(
                     f"{image.name}: its marks wait to be saved as a {session.species}'s; "
@@ -53,6 +57,41 @@ class Sessions:
             self.by_layer[id(layer)], self._images[id(layer)] = session, image
             session.closed = False
         return self.by_layer[id(layer)]
+
+    def _anew(
+        self, image: Image, file: Path, species: str | None, teeth: tuple[int, ...]
+    ) -> Session:
+        """Return the session of a file, or read the file: two sessions would write it in turns.
+
+        One whose marks another program's kept out of the file is left for what is there now; its
+        own marks lie beside it.
+        """
+        session = self._of_file(file)
+        if session is not None and session.file.conflict:
+            self._save(session)
+        if session is not None and not session.file.conflict:
+            return session
+        known = session.species if session is not None else None
+        new = self._new(image, file, species or known, teeth)
+        if session is not None:
+            session.closed, session.file.waits = True, False
+            self._let_go(session)
+        return new
+
+    def check(self, layer: Any, species: str) -> None:
+        """Refuse a species that the radiograph's image or marks are not of; nothing is changed.
+
+        Raises
+        ------
+        InputRefused
+            If its marks file cannot be used so.
+        """
+        image, path = image_of_layer(layer)
+        self._new(image, self.marks_path(path).resolve(), species, ())
+
+    def take(self, sessions: Iterable[Session]) -> None:
+        """Go on with what sessions of a panel that was closed could not write."""
+        self._unsaved += sessions
 
     def _of_file(self, file: Path) -> Session | None:
         held = (*self.by_layer.values(), *self.unsaved())
@@ -63,6 +102,7 @@ class Sessions:
     ) -> Session:
         if species is None and image.species is None:
             raise InputRefused(f"{image.name}: choose the species; the file names none.")
+        species_said(image, None, species)
         return Session(image, file, species, teeth)
 
     def unsaved(self) -> list[Session]:
@@ -75,8 +115,7 @@ class Sessions:
         """Try again to write what is not on disk; return the sessions where that went well."""
         waited = self.unsaved()
         for session in waited:
-            with contextlib.suppress(InputRefused):
-                session.save()
+            self._save(session)
         return [s for s in waited if not s.file.waits]
 
     def scale_of(self, layer: Any) -> Calibration:
@@ -98,5 +137,13 @@ class Sessions:
         if session is not None:
             self.save_unsaved()
             session.closed = True
-            for key in [k for k, held in self.by_layer.items() if held is session]:
-                del self.by_layer[key]
+            self._let_go(session)
+
+    def _let_go(self, session: Session) -> None:
+        for key in [k for k, held in self.by_layer.items() if held is session]:
+            del self.by_layer[key]
+
+    @staticmethod
+    def _save(session: Session) -> None:
+        with contextlib.suppress(InputRefused):
+            session.save()
