@@ -8,6 +8,7 @@ from typing import Any
 from qtpy.QtWidgets import QGridLayout, QPushButton
 
 from perioview.errors import InputRefused
+from perioview_napari.brush_held import BrushHeld
 from perioview_napari.plaque_regions import Regions
 
 # Of the photo's width.
@@ -27,7 +28,7 @@ class CorrectTools:
         self.panel = panel
         self.row = QGridLayout()
         self.brushes: dict[str, QPushButton] = {}
-        self._brushed: Regions | None = None
+        self._held: BrushHeld | None = None
         self._offered: int | None = None
         for place, (mode, words, help_) in enumerate(
             (
@@ -63,6 +64,10 @@ class CorrectTools:
             button.setToolTip(help_)
             button.clicked.connect(step)
             self.row.addWidget(button, 1, place)
+        self.all = QPushButton("Keep all outlines as they are")
+        self.all.setToolTip("every outline with a question mark was looked at and is right")
+        self.all.clicked.connect(self.keep_all)
+        self.row.addWidget(self.all, 2, 0, 1, 4)
 
     @property
     def painting(self) -> bool:
@@ -75,9 +80,10 @@ class CorrectTools:
             button.setChecked(False)
 
     def photo_came(self, photo: Any) -> None:
-        """Put the brush away if it was for another photo."""
-        if self._brushed is not None and self._brushed.photo is not photo:
+        """Put the brush away if it was for another photo, and offer a number for this one."""
+        if self._held is not None and self._held.regions.photo is not photo:
             self.stop()
+        self.panel.outlining.photo_came(photo)
 
     def chosen(self) -> None:
         """Another number was chosen: what is in hand was for the tooth before."""
@@ -124,16 +130,24 @@ class CorrectTools:
             self.panel.number.put(number, offered=False)
             self._offered = named
         # A brush on a tooth that was not outlined yet draws it.
-        self._brushed = regions
         regions.layer.brush_size = max(3, round(BRUSH * regions.layer.data.shape[1]))
-        regions.brush(number, mode)
+        if self._held is not None:
+            self._held.put_away()
+        self._held = BrushHeld(
+            regions, number, mode, undo=self.undo, redo=self.redo, lost=self._lost
+        )
         what = "adds to" if mode == "paint" else "takes from"
-        self.panel.say(f"The brush {what} {number}; press the button again when done.")
+        words = f"The brush {what} {number}; press the button again when done."
+        self.panel.say(regions.told(words))
+
+    def _lost(self) -> None:
+        self.stop()
+        self.panel.say("The brush was put away; press 'Paint' or 'Erase' to take it again.")
 
     def _put_away(self) -> None:
-        if self._brushed is not None:
-            self._brushed.brush(int(self._brushed.layer.selected_label), "pan_zoom")
-            self._brushed = None
+        if self._held is not None:
+            held, self._held = self._held, None
+            held.put_away()
         if self._offered is not None:
             self.panel.number.put(self._offered, offered=True)
             self._offered = None
@@ -143,11 +157,23 @@ class CorrectTools:
             regions = self.panel.regions()
             number = self._number(regions)
             check_outlined(number, regions)
+            act(regions, number)
         except InputRefused as error:
             self.panel.say(str(error))
             return
-        act(regions, number)
-        self.panel.say(f"{number}: {words.lower()}.")
+        self.panel.say(regions.told(f"{number}: {words.lower()}."))
+
+    def keep_all(self) -> None:
+        """Take all outlines nobody has looked at as they are."""
+        try:
+            regions = self.panel.regions()
+        except InputRefused as error:
+            self.panel.say(str(error))
+            return
+        kept = sorted(regions.doubtful)
+        regions.accept(*kept)
+        words = f"{', '.join(map(str, kept))}: kept as is." if kept else "All are kept already."
+        self.panel.say(regions.told(words))
 
     def undo(self) -> None:
         """Take the last change of the outlines back."""
@@ -168,7 +194,7 @@ class CorrectTools:
         except InputRefused as error:
             self.panel.say(str(error))
             return
-        self.panel.say(done if went else nothing)
+        self.panel.say(regions.told(done if went else nothing))
 
 
 def check_outlined(number: int, regions: Regions) -> None:

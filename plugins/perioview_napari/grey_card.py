@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from qtpy.QtWidgets import QPushButton
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview_napari.convert import image_of_layer, position_from_world
+from perioview_napari.regions_kept import Labels
 
 CARD = "grey card"
 Corner = tuple[float, float]
@@ -30,6 +32,8 @@ class CardTool:
         Shows a message.
     chosen : callable
         Is told the card that the user marks, or None when the user takes it away.
+    outlines : callable
+        Returns the outlines of a photo by its file, which the card may not touch, or None.
     """
 
     def __init__(
@@ -38,8 +42,10 @@ class CardTool:
         photo_layer: Callable[[], Any],
         say: Callable[[str], None],
         chosen: Callable[[Card | None], None],
+        outlines: Callable[[Path], Labels | None],
     ) -> None:
         self.viewer, self.photo_layer, self.say, self.chosen = viewer, photo_layer, say, chosen
+        self.outlines = outlines
         self.button = QPushButton("Mark the grey card by a drag")
         self.button.setCheckable(True)
         self.button.toggled.connect(self._switched)
@@ -83,9 +89,23 @@ class CardTool:
         self.mark(start, position_from_world(photo, event.position))
 
     def mark(self, start: Corner, end: Corner) -> None:
-        """Show the rectangle between two corners and use it whenever this photo is measured."""
-        card = (*start, *end)
-        self.show(self.photo_layer(), card)
+        """Show the rectangle between two corners and use it whenever this photo is measured.
+
+        One that cannot be measured with is refused: in a visit it would stop the report.
+        """
+        from perioview.plaque_card import grey_card
+
+        photo = self.photo_layer()
+        image, file = image_of_layer(photo)
+        # To whole px, as it is read.
+        top, left, bottom, right = (round(at) for at in (*start, *end))
+        card = (top, left, bottom, right)
+        try:
+            grey_card(image, card, self.outlines(file))
+        except InputRefused as error:
+            self.say(str(error))
+            return
+        self.show(photo, card)
         self.say("Grey card marked; it counts when plaque is measured.")
         self.chosen(card)
 
@@ -113,7 +133,7 @@ class CardTool:
             self.viewer.layers.selection.active = active
         else:
             layer.data = [around]
-        layer.scale = photo.scale
+        layer.scale, layer.translate = photo.scale, photo.translate
         layer.metadata = {"card": card, "photo": image_of_layer(photo)[0].sha256}
         layer.visible = True
 

@@ -11,10 +11,15 @@ from qtpy.QtWidgets import QComboBox, QFormLayout, QPushButton
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
+from perioview_napari.measuring import CHANGED
 from perioview_napari.photo_settings import check_stained, gum_side
+from perioview_napari.photo_stated import check_earlier
+from perioview_napari.plaque_maps import Basis
 from perioview_napari.regions_kept import drawn_at
 from perioview_napari.sections import narrow
 from perioview_napari.stays import STAYS, compared_with, fill_table, in_words
+
+LOOK = "Look at each, then 'Keep all outlines as they are'."
 
 
 def _told_apart(paths: list[Path]) -> list[str]:
@@ -125,46 +130,66 @@ class OtherPhoto:
                 self.panel.say(own)
                 return
             live.replace(carried.regions)
-            self.panel.say(f"{image.name}: {' '.join(carried.warnings)}")
+            said = " ".join(carried.warnings)
+            self.panel.say(live.told(f"{image.name}: {said} {LOOK}"))
 
         self.panel.say("aligning the two photos…")
         self.panel.start(lambda: regions_from(drawn, other, image), done)
 
     def compare(self) -> None:
         """Show what stays in the photo in view of the plaque in the outlined one."""
+        panel = self.panel
         try:
-            photo = self.panel.photo_layer()
-            image, _ = image_of_layer(photo)
+            photo = panel.photo_layer()
+            image, file = image_of_layer(photo)
             other, other_file, drawn = self._other_photo()
-            own = self.panel.regions().accepted
-            asked = self.panel.asked()
-            before = self.panel.settings.of(other_file)
-            check_stained(other_file, before)
+            check_earlier(other_file, file)
+            own = panel.regions().accepted
+            panel.asked()
+            check_stained(other_file, panel.settings.of(other_file))
+            settings = self._settings(other_file, file)
         except InputRefused as error:
-            self.panel.say(str(error))
+            panel.say(str(error))
             return
-        # What nobody has said of the photo before is taken to be as in the one in view.
-        gum = gum_side(before["gum"]) if "gum" in before else asked["gum"]
-        dye = before.get("dye", asked["dye"])
-        cards = before.get("card"), asked["card"]
+
+        def now() -> tuple[Any, object]:
+            known = panel.open_regions.get(other_file)
+            outlines = None if known is None else known.accepted
+            return outlines, self._settings(other_file, file)
+
+        basis = Basis(drawn, settings, now)
 
         def done(answer: Any) -> None:
+            if not panel.maps.is_last_asked(basis):
+                return
             found, picture = answer
-            self.panel.maps.lay_over(photo, picture, STAYS)
-            fill_table(self.panel.table, found)
-            self.panel.say(f"{image.name}: {in_words(found)}")
+            fill_table(panel.table, found)
+            panel.maps.lay_over(photo, picture, STAYS, basis)
+            panel.say(f"{image.name}: {in_words(found) if basis.holds() else CHANGED}")
 
-        self.panel.say("aligning the two photos and measuring both…")
-        self.panel.start(
+        panel.maps.ask(basis)
+        panel.say("aligning the two photos and measuring both…")
+        panel.start(
             lambda: compared_with(
-                other,
-                image,
-                drawn,
-                dye=dye,
-                gum=gum,
-                later_gum=asked["gum"],
-                cards=cards,
-                later_regions=own if own.any() else None,
+                other, image, drawn, **settings, later_regions=own if own.any() else None
             ),
             done,
         )
+
+    def _settings(self, before: Path, after: Path) -> dict[str, Any]:
+        """Gum sides, dye and cards of two photos.
+
+        What nobody has said of the one before is taken to be as in the one after.
+
+        Raises
+        ------
+        InputRefused
+            If a visit cannot be read.
+        """
+        said, used = self.panel.settings.of(before), self.panel.settings.used(after)
+        return {
+            "dye": said.get("dye", used["dye"]),
+            "gum": gum_side(said["gum"]) if "gum" in said else used["gum"],
+            "later_gum": used["gum"],
+            "cards": (said.get("card"), used["card"]),
+        }

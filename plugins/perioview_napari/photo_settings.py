@@ -13,41 +13,19 @@ from qtpy.QtWidgets import QComboBox
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
 from perioview_napari.grey_card import CardTool
+from perioview_napari.photo_stated import BY_THE_JAW, DYES, GUM, NOT_STAINED, state, stated
+from perioview_napari.regions_kept import Labels
 
-BY_THE_JAW = "by the jaw"
-GUM = (BY_THE_JAW, "up", "down", "left", "right")
-DYES = ("one-tone", "two-tone")
-NOT_STAINED = "none"
-OTHERWISE = "visit.toml says otherwise, and the report goes by that."
-
-
-def stated(file: Path) -> dict[str, Any]:
-    """Return what the visit says of a photo: of gum, dye and card those it does state.
-
-    Raises
-    ------
-    InputRefused
-        If the visit cannot be read, or states what cannot be.
-    """
-    from perioview.comparison_photos import stated_card
-    from perioview.verbs.plaque import stated_in_visit
-
-    row = stated_in_visit(file)
-    faults = [
-        f"{file.name}: {name} is '{row[name]}' in visit.toml; give {' or '.join(known)}."
-        for name, known in (("gum", GUM[1:]), ("dye", (*DYES, NOT_STAINED)))
-        if row.get(name, known[0]) not in known
-    ]
-    if faults:
-        raise InputRefused(*faults)
-    said = {"gum": row.get("gum"), "dye": row.get("dye"), "card": stated_card(row)}
-    return {name: value for name, value in said.items() if value is not None}
+KEPT = "kept in visit.toml, and the report goes by it."
+HERE_ONLY = "in this window only; the report does not go by it."
+NOT_KNOWN = "not known"
 
 
 class PhotoSettings:
     """Two choices and the card of the photograph in view, each photo with its own.
 
-    What the visit states goes first, then what was last chosen for the photo.
+    What is chosen for a photo of a visit is written there, and so the report goes by it. What
+    cannot be written holds in this window.
 
     Parameters
     ----------
@@ -57,7 +35,10 @@ class PhotoSettings:
     say : callable
         Shows a message.
     came : callable
-        Called when another photograph has come into view, or none is any more.
+        Called when another photograph has come into view, none is any more, or what holds for
+        one was changed.
+    outlines : callable
+        Returns the outlines of a photo by its file, or None.
     """
 
     def __init__(
@@ -66,17 +47,22 @@ class PhotoSettings:
         photo_layer: Callable[[], Any],
         say: Callable[[str], None],
         came: Callable[[], None],
+        outlines: Callable[[Path], Labels | None],
     ) -> None:
         self.viewer, self.photo_layer, self.say, self.came = viewer, photo_layer, say, came
         self.species = "dog"
         self.gum, self.dye = QComboBox(), QComboBox()
-        self.dye.setPlaceholderText("not stained")
-        self.card = CardTool(viewer, photo_layer, say, lambda card: self._choose("card", card))
+        self.gum.setPlaceholderText(NOT_KNOWN)
+        self.card = CardTool(viewer, photo_layer, say, self._card_chosen, outlines)
         for name, box, words in (("gum", self.gum, GUM), ("dye", self.dye, DYES)):
             box.addItems(list(words))
-            box.currentTextChanged.connect(lambda text, name=name: self._choose(name, text))
+            box.currentTextChanged.connect(
+                lambda text, name=name: self._choose(name, text, f"{name} {text}")
+            )
+        # What could not be written into a visit, and all of photos that are of none.
         self._chosen: dict[Path, dict[str, Any]] = {}
-        self._shown: Path | None = None
+        self._shown: Any = None
+        self._faults: tuple[str, ...] = ()
         # Once the window has shown the other photo: layers must not come while it changes them.
         self._later = QTimer()
         self._later.setSingleShot(True)
@@ -103,7 +89,7 @@ class PhotoSettings:
         except InputRefused:
             # None in view; a card would lie over a radiograph.
             self.card.show(None, None)
-            self._shown = None
+            self._shown, self._faults = None, ()
             self.came()
             return
         try:
@@ -119,45 +105,92 @@ class PhotoSettings:
         InputRefused
             If its visit cannot be read.
         """
-        return self._chosen.get(file, {}) | stated(file)
+        return stated(file) | self._chosen.get(file, {})
 
-    def show(self, photo: Any) -> None:
-        """Show what holds for a photo that has come into view.
+    def used(self, file: Path) -> dict[str, Any]:
+        """Return gum side, dye and card with which a photo is measured.
 
         Raises
         ------
         InputRefused
             If its visit cannot be read.
         """
+        said = self.of(file)
+        return {
+            "gum": gum_side(said.get("gum", BY_THE_JAW)),
+            "dye": said.get("dye", DYES[0]),
+            "card": said.get("card"),
+        }
+
+    def show(self, photo: Any) -> None:
+        """Show what holds for a photo that has come into view.
+
+        One whose visit cannot be read comes into view as well, with nothing known of it.
+
+        Raises
+        ------
+        InputRefused
+            If its visit cannot be read.
+        """
+        if photo is not self._shown or self._faults:
+            before = self._shown, self._faults
+            self._faults = self._fill(photo)
+            self._shown = photo
+            if before != (photo, self._faults):
+                self.came()
+        if self._faults:
+            raise InputRefused(*self._faults)
+
+    def _fill(self, photo: Any) -> tuple[str, ...]:
+        """Show what is known of a photo; return why there is nothing."""
         from perioview.files.visit_folder import visit_of_image
 
         image, file = image_of_layer(photo)
-        if file == self._shown:
-            return
-        said, visit = self.of(file), visit_of_image(file)
-        self.species = (visit.species if visit else None) or image.species or "dog"
-        for box, value in (
-            (self.gum, said.get("gum", BY_THE_JAW)),
-            (self.dye, said.get("dye", DYES[0])),
-        ):
+        faults: tuple[str, ...] = ()
+        self.species = image.species or "dog"
+        known: dict[str, Any] = dict.fromkeys(("gum", "dye"), NOT_KNOWN)
+        try:
+            visit = visit_of_image(file)
+            self.species = (visit.species if visit else None) or self.species
+            known = {"gum": BY_THE_JAW, "dye": DYES[0]} | self.of(file)
+        except InputRefused as error:
+            faults = tuple(error.faults)
+        not_stained = known["dye"] == NOT_STAINED
+        self.dye.setPlaceholderText("not stained" if not_stained else NOT_KNOWN)
+        for box, value in ((self.gum, known["gum"]), (self.dye, known["dye"])):
             with QSignalBlocker(box):
                 box.setCurrentIndex(box.findText(value))
-        self.dye.setEnabled(said.get("dye") != NOT_STAINED)
-        self.card.show(photo, said.get("card"))
-        self._shown = file
-        self.came()
+        self.dye.setEnabled(not not_stained)
+        self.card.show(photo, known.get("card"))
+        return faults
 
-    def _choose(self, name: str, value: Any) -> None:
+    def _card_chosen(self, card: Any) -> None:
+        self._choose("card", card, f"grey card {'taken away' if card is None else 'marked'}")
+
+    def _choose(self, name: str, value: Any, words: str) -> None:
+        """Take a choice for the photo in view, and write it into its visit."""
         try:
-            _, file = image_of_layer(self.photo_layer())
-            self._chosen.setdefault(file, {})[name] = value
-            if stated(file).get(name, value) != value:
-                self.say(f"{file.name}: {OTHERWISE}")
+            photo = self.photo_layer()
         except InputRefused as error:
             self.say(str(error))
+            return
+        _, file = image_of_layer(photo)
+        waiting = self._chosen.setdefault(file, {})
+        waiting[name] = value
+        try:
+            if state(file, waiting):
+                del self._chosen[file]
+                self.say(f"{file.name}: {words}; {KEPT}")
+        except InputRefused as error:
+            self.say(f"{file.name}: {words}, {HERE_ONLY} {error}")
+        if self._faults:
+            # The choice may have set right what the visit said.
+            with contextlib.suppress(InputRefused):
+                self.show(photo)
+        self.came()
 
     def asked(self) -> dict[str, Any]:
-        """Return gum side, dye and card that hold for the photograph in view, as shown.
+        """Return gum side, dye and card that hold for the photograph in view, and show them.
 
         Raises
         ------
@@ -166,13 +199,11 @@ class PhotoSettings:
         """
         photo = self.photo_layer()
         self.show(photo)
-        image, file = image_of_layer(photo)
+        _, file = image_of_layer(photo)
         check_stained(file, self.of(file))
-        return {
-            "gum": gum_side(self.gum.currentText()),
-            "dye": self.dye.currentText(),
-            "card": self.card.corners(image),
-        }
+        # The visit may have been changed elsewhere since it was shown.
+        self._fill(photo)
+        return self.used(file)
 
 
 def gum_side(words: str) -> str | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from perioview.errors import InputRefused
@@ -9,14 +11,15 @@ from perioview_napari.convert import image_of_layer, is_perioview_image
 from perioview_napari.find_panel import open_marking_panel
 from perioview_napari.grey_card import CARD
 from perioview_napari.outlining import ASK
-from perioview_napari.stays import STAYS
+from perioview_napari.reader import layers as read_layers
+from perioview_napari.regions_kept import drawn_at, proposed_at
 from perioview_napari.visits import Visits, visit_of_viewer
 
 if TYPE_CHECKING:
     from perioview_napari.plaque_panel import PlaquePanel
 
-MAP = "plaque map"
 ASK_OUTLINES = "Press 'Outline teeth by a click', then click each crown; then 'Measure plaque'."
+NOT_OPEN = "no photograph is in view; open one with perioview."
 
 
 def lie_on(photo: Any, layer: Any) -> None:
@@ -37,6 +40,8 @@ class Photos:
     def __init__(self, panel: PlaquePanel) -> None:
         self.panel = panel
         self._last: Any = None
+        # Faults of photographs that could not be opened, to be said with what is asked for.
+        self._not_opened = ""
         # What words and brush are for.
         self.shown: Any = None
 
@@ -83,10 +88,44 @@ class Photos:
         if photo is not self.shown:
             self.shown = photo
             self.panel.correct.photo_came(photo)
-            asked = ASK if self.panel.outline.isChecked() else ASK_OUTLINES
-            self.panel.say("" if photo is None else asked)
+            self.panel.say(self._show_saved(photo))
         self.panel.show_own()
         self.lie()
+
+    def _show_saved(self, photo: Any) -> str:
+        """Show the outlines that a photo has on disk; return what is asked for now."""
+        if photo is None:
+            return self._grey()
+        _, file = image_of_layer(photo)
+        teeth: list[int] = []
+        if drawn_at(file).is_file() or proposed_at(file).is_file():
+            try:
+                teeth = self.panel.regions().teeth
+            except InputRefused as error:
+                return str(error)
+        asked = ASK if self.panel.outline.isChecked() else self._asked(teeth)
+        told, self._not_opened = self._not_opened, ""
+        return f"{told} {asked}".strip()
+
+    def _asked(self, teeth: list[int]) -> str:
+        if not teeth:
+            return ASK_OUTLINES
+        named = ", ".join(map(str, teeth))
+        return f"Outlined: {named}. 'Measure plaque'; 'Outline teeth by a click' adds more."
+
+    def _grey(self) -> str:
+        """Say why a photograph that is shown cannot be measured; nothing where none is."""
+        for layer in self.panel.viewer.layers:
+            if is_perioview_image(layer) and layer.visible:
+                image, file = image_of_layer(layer)
+                # A visit that cannot be read lists nothing.
+                with contextlib.suppress(InputRefused):
+                    if not image.colour and Visits().shows_photo(image, file):
+                        return (
+                            f"{image.name}: is grey, and plaque shows in colour only; go to a "
+                            "photograph in colour (PgDown) or take one."
+                        )
+        return ""
 
     def _look_again(self, event: Any = None) -> None:
         # A photo shown or hidden without a change of the active layer, as by going back from side
@@ -99,11 +138,11 @@ class Photos:
         Raises
         ------
         InputRefused
-            If none was opened by perioview.
+            If none was opened by perioview, or it is grey.
         """
         photos = [la for la in self.all() if la.visible]
         if not photos:
-            raise InputRefused("no photograph is in view; open one with perioview.")
+            raise InputRefused(self._grey() or NOT_OPEN)
         active = self.panel.viewer.layers.selection.active
         if active in photos:
             self._last = active
@@ -126,27 +165,48 @@ class Photos:
 
     def open(self) -> None:
         """Open the photographs that the visit in the window lists, and show the first."""
-        folder = visit_of_viewer(self.panel.viewer)
+        viewer = self.panel.viewer
+        folder = visit_of_viewer(viewer)
         try:
-            opened = [] if folder is None else Visits().photos(folder)
+            files = [] if folder is None else Visits().photo_files(folder)
         except InputRefused as error:
             self.panel.say(str(error))
             return
-        known = {la.name for la in self.all()}
-        new = [(data, kwargs) for data, kwargs, _ in opened if kwargs["name"] not in known]
-        # napari wants one unit for all layers.
-        units = (
-            {"units": self.panel.viewer.layers[0].units} if len(self.panel.viewer.layers) else {}
-        )
-        added = [self.panel.viewer.add_image(data, **kwargs | units) for data, kwargs in new]
-        if added:
-            self._bring_up(added[0])
-        elif opened:
-            self._bring_up(next(la for la in self.all() if la.name == opened[0][1]["name"]))
-        else:
+        faults: list[str] = []
+        for file in files:
+            if self._layer_of(file) is None:
+                faults += self._open(file)
+        opened = [la for la in map(self._layer_of, files) if la is not None]
+        # One of the visit's that plaque shows in, else one that says why it does not.
+        first = next((la for la in opened if la in self.all()), next(iter(opened), None))
+        self._not_opened = " ".join(faults)
+        if first is not None:
+            self._bring_up(first)
+        elif not faults:
             self.panel.say(
                 "No photograph is open. Drag one into the window, or list it in the visit."
             )
+        else:
+            self.panel.say(self._not_opened)
+
+    def _layer_of(self, file: Path) -> Any:
+        """Return the layer that shows a file, or None."""
+        for layer in self.panel.viewer.layers:
+            if is_perioview_image(layer) and image_of_layer(layer)[1].resolve() == file.resolve():
+                return layer
+        return None
+
+    def _open(self, file: Path) -> list[str]:
+        """Open one photograph, not shown yet; return why it cannot be. The others still can."""
+        viewer = self.panel.viewer
+        # napari wants one unit for all layers.
+        units = {"units": viewer.layers[0].units} if len(viewer.layers) else {}
+        try:
+            ((data, kwargs, _),) = read_layers(str(file))
+        except InputRefused as error:
+            return list(error.faults)
+        viewer.add_image(data, **kwargs | units | {"visible": False})
+        return []
 
     def _bring_up(self, photo: Any) -> None:
         marking = open_marking_panel(self.panel.viewer)
@@ -155,57 +215,5 @@ class Photos:
             self.panel.viewer.layers.selection.active = photo
         else:
             marking.show_layer(photo)
-        self.panel.say(ASK_OUTLINES)
-
-
-class Maps:
-    """The map that lies over one photo of a plaque panel: of plaque, or of what stays.
-
-    Parameters
-    ----------
-    panel : PlaquePanel
-    """
-
-    def __init__(self, panel: PlaquePanel) -> None:
-        self.panel = panel
-        self.photo: Any = None
-
-    def _open(self) -> list[Any]:
-        layers = self.panel.viewer.layers
-        return [layers[name] for name in (MAP, STAYS) if name in layers]
-
-    def lay_over(self, photo: Any, picture: Any, name: str) -> None:
-        """Show a map over the photo, in place of the last one."""
-        layers = self.panel.viewer.layers
-        active = layers.selection.active
-        self.remove()
-        self.photo = photo
-        self.panel.viewer.add_image(
-            picture, rgb=True, name=name, scale=photo.scale, translate=photo.translate
-        )
-        # Another photo may have come into view while this one was measured.
-        layers.selection.active = active if active in layers else photo
-        self.panel.show_own()
-        self.fade(self.panel.slider.value())
-
-    def remove(self) -> None:
-        """Take the map away."""
-        for layer in self._open():
-            self.panel.viewer.layers.remove(layer)
-
-    def show_on(self, photo: Any) -> bool:
-        """Show the map if it is of the photo in view, else hide it; return which."""
-        for layer in self._open():
-            layer.visible = self.photo is photo
-        return self.photo is photo
-
-    def lie(self) -> None:
-        """Lie where the photo lies now."""
-        for layer in self._open():
-            if self.photo is not None:
-                lie_on(self.photo, layer)
-
-    def fade(self, percent: int) -> None:
-        """Let the photo show through the map."""
-        for layer in self._open():
-            layer.opacity = percent / 100
+        # Said anew once it has come into view, unless it is there already or is grey.
+        self.panel.say(self._grey() or f"{self._not_opened} {ASK_OUTLINES}".strip())

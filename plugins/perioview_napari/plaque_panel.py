@@ -14,17 +14,21 @@ from perioview_napari.convert import image_of_layer
 from perioview_napari.correct_tools import CorrectTools
 from perioview_napari.docking import BesideMarking
 from perioview_napari.find_panel import open_marking_panel
+from perioview_napari.leaves_keyboard import leave_keyboard
 from perioview_napari.marking import PHOTO_WORDS
+from perioview_napari.measuring import Measuring
 from perioview_napari.other_photo import OtherPhoto
 from perioview_napari.outlining import Outlining
 from perioview_napari.photo_settings import PhotoSettings
-from perioview_napari.photos import MAP, Maps, Photos
+from perioview_napari.photos import Photos
+from perioview_napari.plaque_maps import MAP, Maps
 from perioview_napari.plaque_regions import Regions
-from perioview_napari.plaque_table import fill_table, plaque_table, result_words
-from perioview_napari.regions_kept import kept_at
+from perioview_napari.regions_kept import Labels, kept_at
 from perioview_napari.sections import scrolled
 from perioview_napari.tooth_number import ToothNumber
 from perioview_napari.work import in_background
+
+__all__ = ["MAP", "PlaquePanel"]
 
 
 class PlaquePanel(BesideMarking):
@@ -84,7 +88,9 @@ class PlaquePanel(BesideMarking):
 
     def _build(self) -> None:
         self.setMinimumWidth(330)
-        self.settings = PhotoSettings(self.viewer, self.photo_layer, self.say, self.pictures.came)
+        self.settings = PhotoSettings(
+            self.viewer, self.photo_layer, self.say, self.pictures.came, self.outlines_of
+        )
         self.gum, self.dye = self.settings.gum, self.settings.dye
         self.card, self.asked = self.settings.card, self.settings.asked
         self.number = ToothNumber(lambda: self.species)
@@ -95,16 +101,16 @@ class PlaquePanel(BesideMarking):
         self.outline, self.outline_tooth = self.outlining.button, self.outlining.outline
         self.correct = CorrectTools(self)
         self.other = OtherPhoto(self)
-        self.card.button.toggled.connect(lambda on: on and self.outline.setChecked(False))
-        measure = QPushButton("Measure plaque")
-        measure.clicked.connect(self.measure)
+        self.card.button.toggled.connect(self._card_taken)
+        self.measuring = Measuring(self)
+        self.measure = self.measuring.measure
         self.slider = QSlider(Qt.Orientation.Horizontal)
         self.slider.setRange(0, 100)
         self.slider.setValue(100)
         self.slider.valueChanged.connect(self.maps.fade)
         self.message = QLabel("")
         self.message.setWordWrap(True)
-        self.table = plaque_table()
+        self.table = self.maps.table
         caution = QLabel("Stain shows nothing below the gum line.")
         self.opener = QPushButton("Open this visit's photographs")
         self.opener.clicked.connect(self.pictures.open)
@@ -123,12 +129,13 @@ class PlaquePanel(BesideMarking):
         box.addLayout(asked)
         shown = QFormLayout()
         shown.addRow("plaque map", self.slider)
-        for part in (self.card.button, measure):
+        for part in (self.card.button, self.measuring.button):
             box.addWidget(part)
         box.addLayout(shown)
-        for part in (self.table, caution):
+        for part in (self.maps.place, caution):
             box.addWidget(part)
         self.other.list_photos()
+        leave_keyboard(self, self.viewer.window._qt_viewer.canvas.native.setFocus)
 
     def showEvent(self, event: Any) -> None:
         """Take up the photograph in view, or open those of the visit."""
@@ -165,6 +172,8 @@ class PlaquePanel(BesideMarking):
         if known is None or known.layer not in self.viewer.layers:
             known = Regions(self.viewer, photo, self.say)
             self.open_regions[file] = known
+            for changed in (known.layer.events.data, known.layer.events.paint):
+                changed.connect(self.maps.check)
             self.viewer.layers.selection.active = photo
         return known
 
@@ -173,6 +182,11 @@ class PlaquePanel(BesideMarking):
         gone = [f for f, r in self.open_regions.items() if r.photo not in self.viewer.layers]
         for file in gone:
             self.open_regions.pop(file).close()
+
+    def outlines_of(self, file: Path) -> Labels | None:
+        """Return the outlines of a photo as they stand, or None while they are not open."""
+        known = self.open_regions.get(file)
+        return None if known is None else known.layer.data
 
     def regions_layer(self) -> Any:
         """Return the label layer of the photograph in view."""
@@ -208,8 +222,13 @@ class PlaquePanel(BesideMarking):
         photo = self.pictures.seen()
         for regions in self.open_regions.values():
             regions.set_visible(regions.photo is photo)
-        own = self.maps.show_on(photo)
-        self.table.setVisible(own or self.maps.photo is None)
+        self.maps.show_on(photo)
+
+    def _card_taken(self, on: bool) -> None:
+        """Put the other tools away: one drag does one thing."""
+        if on:
+            self.outline.setChecked(False)
+            self.correct.stop()
 
     def _other_tooth(self, number: int) -> None:
         self.correct.chosen()
@@ -217,33 +236,3 @@ class PlaquePanel(BesideMarking):
             self.number.tooth()
         except InputRefused as error:
             self.say(str(error))
-
-    def measure(self) -> None:
-        """Measure plaque inside the regions and lay the map over the photo."""
-        from perioview.plaque import plaque
-
-        try:
-            photo = self.photo_layer()
-            drawn = self.regions()
-            asked = self.asked()
-        except InputRefused as error:
-            self.say(str(error))
-            return
-        drawn.save()
-        self.correct.stop()
-        image, _ = image_of_layer(photo)
-        regions, doubtful = drawn.data, sorted(drawn.doubtful)
-        self.say("measuring…")
-        self.start(
-            lambda: plaque(image, regions, **asked),
-            lambda result: self._show(photo, regions, result, doubtful),
-        )
-
-    def _show(self, photo: Any, regions: Any, result: Any, doubtful: list[int]) -> None:
-        from perioview.plaque_overlay import overlay
-
-        image, _ = image_of_layer(photo)
-        picture = overlay(image, regions, result)
-        self.maps.lay_over(photo, picture, MAP)
-        fill_table(self.table, result.json_object()["teeth"])
-        self.say(f"{image.name}: {result_words(result, doubtful)}")

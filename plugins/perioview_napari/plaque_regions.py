@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 import numpy as np
@@ -10,19 +10,33 @@ from numpy.typing import NDArray
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
+from perioview_napari.outline_layer import OutlineLayer
 from perioview_napari.photos import lie_on
-from perioview_napari.regions_kept import Labels, accepted, keep, read_kept
+from perioview_napari.region_boxes import (
+    Box,
+    Labels,
+    around,
+    box_of,
+    given,
+    inside,
+    moved_out,
+    numbers_in,
+    place_of,
+    places_of,
+)
+from perioview_napari.region_numbers import Numbers
+from perioview_napari.region_steps import Step, Steps
+from perioview_napari.regions_kept import Kept, accepted
 
 REGIONS = "tooth regions"
-NUMBERS = "tooth numbers"
-# Blue and orange differ for every common colour deficiency, and both from gum, stain and enamel.
-SURE, DOUBTFUL = (0.0, 0.45, 1.0, 1.0), (1.0, 0.5, 0.0, 1.0)
-STEPS_BACK = 30
-State = tuple[Labels, frozenset[int], tuple[int, ...]]
+NOWHERE = slice(0, 0), slice(0, 0)
 
 
 class Regions:
     """The regions of one photo, as a label layer and the numbers over it.
+
+    A photograph has many megapixels: each change is written, drawn and remembered as the box it
+    lies in.
 
     Parameters
     ----------
@@ -36,26 +50,35 @@ class Regions:
         self.viewer, self.photo, self.say = viewer, photo, said
         image, self.file = image_of_layer(photo)
         self.name = image.name
-        drawn, self.doubtful = read_kept(self.file, rows=image.rows, cols=image.cols)
+        self.kept = Kept(self.file)
+        drawn, self.doubtful = self.kept.read(rows=image.rows, cols=image.cols)
         self.order: list[int] = []
-        self._back: list[State] = []
-        self._again: list[State] = []
-        self.layer = viewer.add_labels(
+        self.steps = Steps()
+        layer = OutlineLayer(
             drawn,
+            thick=max(2, round(image.cols / 350)),
             name=f"{REGIONS}: {image.name}",
             scale=photo.scale,
             translate=photo.translate,
             opacity=1.0,
         )
-        self.layer.contour = max(2, round(image.cols / 350))
-        self.layer.preserve_labels = True
-        self._kept = self.layer.data.copy()
+        layer.doubtful = frozenset(self.doubtful)
+        self.layer: Any = viewer.add_layer(layer)
+        self._places = places_of(drawn)
+        self._before = drawn.copy()
         self.layer.events.paint.connect(self._painted)
-        self.numbers: Any = None
-        self._show()
+        self._numbers = Numbers(viewer, photo, self.name)
+        self._write_numbers()
+
+    @property
+    def numbers(self) -> Any:
+        """The layer of numbers, None until there is one."""
+        return self._numbers.layer
 
     def close(self) -> None:
         """Take outlines and numbers out of the viewer."""
+        if self.kept.fault:
+            self.kept.save(self.layer.data, self.doubtful)
         for layer in (self.layer, self.numbers):
             if layer in self.viewer.layers:
                 self.viewer.layers.remove(layer)
@@ -69,28 +92,31 @@ class Regions:
     def read_again(self) -> None:
         """Take up what is on disk: others may have written it since these were closed."""
         rows, cols = self.layer.data.shape
-        self.layer.data, self.doubtful = read_kept(self.file, rows=rows, cols=cols)
+        drawn, self.doubtful = self.kept.read(rows=rows, cols=cols)
+        self.layer.data, self._before = drawn, drawn.copy()
+        self._places = places_of(drawn)
 
     def set_visible(self, on: bool) -> None:
         """Show outlines and numbers, or hide them while another photo is in view."""
         for layer in (self.layer, self.numbers):
-            if layer in self.viewer.layers:
+            # Set anew, even to what it is, it takes the brush out of the hand.
+            if layer in self.viewer.layers and layer.visible != on:
                 layer.visible = on
 
     @property
     def data(self) -> Labels:
-        """Triadan number at each pixel, 0 elsewhere; shape (rows, cols)."""
-        return np.asarray(self.layer.data, np.uint16)
+        """Triadan number at each pixel, 0 elsewhere, as it stands: a copy."""
+        return np.array(self.layer.data, np.uint16)
 
     @property
     def accepted(self) -> Labels:
         """The same without the proposals nobody has looked at."""
-        return accepted(self.data, self.doubtful)
+        return accepted(self.layer.data, self.doubtful)
 
     @property
     def teeth(self) -> list[int]:
         """Teeth outlined."""
-        return [int(t) for t in np.unique(self.data) if t]
+        return sorted(self._places)
 
     def at(self, row: float, col: float) -> int:
         """Tooth at a place, 0 for none."""
@@ -100,75 +126,96 @@ class Regions:
 
     def take(self, number: int, mask: NDArray[np.bool_], *, sure: bool) -> None:
         """Make a mask the region of a tooth, where no other tooth is."""
-        data = self.data.copy()
-        data[data == number] = 0
-        data[mask & (data == 0)] = number
-        self._remember()
-        self.doubtful.discard(number)
-        if not sure:
-            self.doubtful.add(number)
-        self.order = [*(n for n in self.order if n != number), number]
-        self._take(data)
+        doubtful = self.doubtful - {number} if sure else self.doubtful | {number}
+        order = [*(n for n in self.order if n != number), number]
+        box = box_of(mask) or NOWHERE
+        self._reshape(number, box, mask[box], doubtful, order)
 
     def replace(self, data: Labels) -> None:
-        """Show and keep other regions; one step that can be taken back."""
-        self._remember()
-        self._take(data)
-
-    def _take(self, data: Labels) -> None:
-        self.layer.data = data
-        self._settled()
+        """Show regions brought over from elsewhere; all are proposals until looked at."""
+        box = box_of(self.layer.data != data)
+        if box is not None:
+            self._do(box, data[box], numbers_in(data), self.order)
 
     def nudge(self, number: int, step: int) -> None:
-        """Move the outline of a tooth out (positive) or in by so many px of the screen's size."""
-        import cv2
+        """Move the outline of a tooth out (positive) or in by so many px of the screen's size.
 
-        size = max(1, round(self.layer.data.shape[1] / 700)) * abs(step)
-        disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * size + 1, 2 * size + 1))
-        data = self.data.copy()
-        mask = (data == number).astype(np.uint8)
-        moved = (cv2.dilate if step > 0 else cv2.erode)(mask, disc) > 0
-        if not moved.any():
-            self.say(f"{number} would vanish; remove it instead.")
-            return
-        data[data == number] = 0
-        data[moved & (data == 0)] = number
-        self._remember()
-        self.doubtful.discard(number)
-        self._take(data)
+        Raises
+        ------
+        InputRefused
+            If nothing would be left of it.
+        """
+        box, mask = moved_out(self.layer.data, number, self._places[number].box, step)
+        if not mask.any():
+            raise InputRefused(f"{number} would vanish; remove it instead.")
+        self._reshape(number, box, mask, self.doubtful - {number}, self.order)
 
     def remove(self, number: int) -> None:
         """Erase the outline of a tooth."""
-        self._remember()
-        self.doubtful.discard(number)
-        self.order = [n for n in self.order if n != number]
-        self._take(np.where(self.data == number, 0, self.data).astype(np.uint16))
+        if number not in self._places:
+            return
+        box = self._places[number].box
+        order = [n for n in self.order if n != number]
+        self._reshape(number, box, np.zeros(()), self.doubtful - {number}, order)
 
-    def accept(self, number: int) -> None:
-        """Take a doubtful outline as it is."""
-        self._remember()
-        self.doubtful.discard(number)
-        self._settled()
+    def _reshape(
+        self, number: int, box: Box, mask: NDArray[Any], doubtful: set[int], order: list[int]
+    ) -> None:
+        """Give a tooth the pixels of a mask, given in a box, where no other tooth is."""
+        now = self._places.get(number)
+        whole = box if now is None else around(box, now.box)
+        part = given(self.layer.data[whole], number, inside(box, whole), mask)
+        self._do(whole, part, doubtful, order)
+
+    def accept(self, *numbers: int) -> None:
+        """Take doubtful outlines as they are."""
+        if not self.doubtful & {*numbers}:
+            self.save()
+            return
+        self._do(NOWHERE, self.layer.data[NOWHERE], self.doubtful - {*numbers}, self.order)
+
+    def _do(self, box: Box, after: Labels, doubtful: set[int], order: list[int]) -> None:
+        """Change what lies in a box; one step that can be taken back."""
+        step = Step(
+            box,
+            (self._before[box].copy(), after.copy()),
+            (frozenset(self.doubtful), frozenset(doubtful)),
+            (tuple(self.order), tuple(order)),
+        )
+        self.steps.add(step)
+        self._go(step, 1)
 
     def undo(self) -> bool:
         """Take the last change back; False if there is none."""
-        return self._gone_to(self._back, self._again)
+        return self._went(self.steps.back(), 0)
 
     def redo(self) -> bool:
         """Do again what was taken back last; False if there is nothing."""
-        return self._gone_to(self._again, self._back)
+        return self._went(self.steps.again(), 1)
 
-    def _gone_to(self, states: list[State], other: list[State]) -> bool:
-        if not states:
+    def _went(self, step: Step | None, to: int) -> bool:
+        if step is None:
             return False
-        other.append(self._state(self.data.copy()))
-        self.layer.data, doubtful, order = states.pop()
-        self.doubtful, self.order = set(doubtful), list(order)
-        self._settled()
+        self._go(step, to)
         return True
 
-    def _state(self, data: Labels) -> State:
-        return data, frozenset(self.doubtful), tuple(self.order)
+    def _go(self, step: Step, to: int) -> None:
+        """Let things be as before (0) or after (1) a step."""
+        turned = self.doubtful ^ step.doubtful[to]
+        self.doubtful, self.order = set(step.doubtful[to]), list(step.order[to])
+        changed = numbers_in(step.pixels[0]) | numbers_in(step.pixels[1])
+        self.layer.data[step.box] = self._before[step.box] = step.pixels[to]
+        for number in changed:
+            known = self._places.pop(number, None)
+            within = step.box if known is None else around(step.box, known.box)
+            if (place := place_of(self.layer.data, number, within)) is not None:
+                self._places[number] = place
+        boxes = [self._places[n].box for n in turned if n in self._places]
+        self.layer.draw_anew([step.box, *boxes], self.doubtful)
+        self._write_numbers()
+        self.save([step.box, *boxes])
+        # Who shows what was measured from these has to know.
+        self.layer.events.data(value=self.layer.data)
 
     def brush(self, number: int, mode: str) -> None:
         """Let the mouse paint a tooth or erase (``paint``, ``erase``, ``pan_zoom``)."""
@@ -185,60 +232,20 @@ class Regions:
 
     def _painted(self, event: Any = None) -> None:
         # napari paints in place: what was before is only in our copy.
-        self._remember(self._kept)
-        self.doubtful.discard(int(self.layer.selected_label))
-        self._settled()
+        box = box_of(self.layer.data != self._before)
+        if box is not None:
+            painted = int(self.layer.selected_label)
+            self._do(box, self.layer.data[box], self.doubtful - {painted}, self.order)
 
-    def _remember(self, data: Labels | None = None) -> None:
-        state = self._state(self.data.copy() if data is None else data)
-        self._back = [*self._back[1 - STEPS_BACK :], state]
-        self._again = []
+    def save(self, boxes: Iterable[Box] = ()) -> None:
+        """Keep the regions, changed in these boxes, on disk; a fault is told until it is done."""
+        if fault := self.kept.save(self.layer.data, self.doubtful, boxes):
+            self.say(fault)
 
-    def _settled(self) -> None:
-        self._kept = self.data.copy()
-        self._show()
-        self.save()
-
-    def save(self) -> None:
-        """Keep the regions on disk."""
-        try:
-            keep(self.file, self.data, self.doubtful)
-        except (InputRefused, OSError) as error:
-            self.say(str(error))
-
-    def _show(self) -> None:
-        from napari.utils.colormaps import DirectLabelColormap
-
-        colours: dict[int | None, Any] = {None: SURE, 0: (0, 0, 0, 0)}
-        colours |= dict.fromkeys(self.doubtful, DOUBTFUL)
-        self.layer.colormap = DirectLabelColormap(color_dict=colours)
-        self._write_numbers()
+    def told(self, words: str) -> str:
+        """Words about these regions, after the fault that keeps them from being saved."""
+        return f"{self.kept.fault} {words}".strip()
 
     def _write_numbers(self) -> None:
-        if self.layer not in self.viewer.layers:
-            return  # closed meanwhile: an outline that came later is on disk alone
-        teeth = self.teeth
-        places = np.array([np.argwhere(self.data == t).mean(axis=0) for t in teeth])
-        words = [f"{t}?" if t in self.doubtful else str(t) for t in teeth]
-        if self.numbers in self.viewer.layers:
-            self.numbers.data = places.reshape(-1, 2)
-            self.numbers.features = {"words": words}
-            self.numbers.selected_data = set()
-            self.numbers.refresh_text()
-            return
-        if not teeth:
-            return
-        active = self.viewer.layers.selection.active
-        self.numbers = self.viewer.add_points(
-            places,
-            name=f"{NUMBERS}: {self.name}",
-            visible=self.layer.visible,
-            scale=self.photo.scale,
-            translate=self.photo.translate,
-            size=max(12, self.layer.data.shape[1] / 21),
-            face_color=[0, 0, 0, 0.8],
-            border_width=0,
-            features={"words": words},
-            text={"string": "{words}", "color": "white", "size": 10, "anchor": "center"},
-        )
-        self.viewer.layers.selection.active = active
+        at = {n: self._places[n].middle for n in self.teeth}
+        self._numbers.show(at, self.doubtful, over=self.layer)

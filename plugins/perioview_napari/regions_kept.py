@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+
+from perioview.errors import InputRefused
+from perioview_napari.region_boxes import Box
 
 Labels = NDArray[np.uint16]
 
@@ -66,23 +69,94 @@ def accepted(data: Labels, doubtful: Collection[int]) -> Labels:
     return np.where(np.isin(data, list(doubtful)), 0, data).astype(np.uint16)
 
 
-def keep(file: Path, data: Labels, doubtful: Collection[int]) -> None:
-    """Write what is accepted where regions are read, and the proposals beside it.
+class Kept:
+    """The files of a photo's outlines; a fault in writing them stands until they are written.
 
-    Raises
-    ------
-    InputRefused, OSError
-        If a file cannot be written.
+    Parameters
+    ----------
+    file : Path
+        The photo.
     """
-    from perioview.files.regions import write_regions
 
-    path, seen = kept_at(file), accepted(data, doubtful)
-    path.parent.mkdir(exist_ok=True)
-    for place, labels in ((path, seen), (proposed_at(file), data - seen)):
-        if labels.any():
-            write_regions(place, labels)
-        else:
-            place.unlink(missing_ok=True)
-    if not seen.any() and drawn_at(file).is_file():
-        # Polygons from elsewhere would come back in place of what was erased here.
-        write_regions(path, seen)
+    def __init__(self, file: Path) -> None:
+        self.file = file
+        self.fault = ""
+        """Why what is seen is not on disk, in one line; empty if it is."""
+        # What belongs into the two files, those accepted and the proposals; which do not hold it.
+        self._labels: tuple[Labels, ...] = ()
+        self._behind: set[Path] = set()
+
+    @property
+    def _places(self) -> tuple[Path, Path]:
+        # Each time: the photo may have come into a visit meanwhile.
+        return kept_at(self.file), proposed_at(self.file)
+
+    def read(self, *, rows: int, cols: int) -> tuple[Labels, set[int]]:
+        """Read the outlines, and which of them nobody has looked at.
+
+        Raises
+        ------
+        InputRefused
+            If a file of them cannot be read.
+        """
+        drawn, doubtful = read_kept(self.file, rows=rows, cols=cols)
+        seen = accepted(drawn, doubtful)
+        self._labels = seen, drawn - seen
+        self._behind = set(self._places)
+        return drawn, doubtful
+
+    def save(self, data: Labels, doubtful: Collection[int], boxes: Iterable[Box] = ()) -> str:
+        """Write accepted outlines where regions are read, and the proposals beside them.
+
+        Parameters
+        ----------
+        data : ndarray of uint16, shape (rows, cols)
+        doubtful : collection of int
+            The proposals among them.
+        boxes : iterable of tuple of slice
+            Where something has changed since: a large photo is not gone through for nothing.
+
+        Returns
+        -------
+        str
+            Why they cannot be written, empty if they are.
+        """
+        for box in boxes:
+            seen = accepted(data[box], doubtful)
+            parts = seen, data[box] - seen
+            for place, labels, part in zip(self._places, self._labels, parts, strict=True):
+                if not np.array_equal(labels[box], part):
+                    labels[box] = part
+                    self._behind.add(place)
+        try:
+            self._write()
+            self.fault = ""
+        except (InputRefused, OSError) as error:
+            self.fault = (
+                f"NOT SAVED: {kept_at(self.file)} cannot be written ({self._reason(error)}). Once "
+                "that is mended, 'Measure plaque' or any change saves all outlines."
+            )
+        return self.fault
+
+    def _write(self) -> None:
+        from perioview.files.regions import write_regions
+
+        path, _ = self._places
+        path.parent.mkdir(exist_ok=True)
+        for place, labels in zip(self._places, self._labels, strict=True):
+            if not labels.any():
+                place.unlink(missing_ok=True)
+            elif place in self._behind or not place.is_file():
+                write_regions(place, labels)
+            self._behind.discard(place)
+        if not self._labels[0].any() and drawn_at(self.file).is_file():
+            # Polygons from elsewhere would come back in place of what was erased here.
+            write_regions(path, self._labels[0])
+
+    def _reason(self, error: Exception) -> str:
+        folder = kept_at(self.file).parent
+        if folder.is_symlink() and not folder.exists():
+            return "its folder is a link that leads nowhere"
+        if isinstance(cause := error.__cause__ or error, OSError) and cause.strerror:
+            return cause.strerror
+        return str(error)

@@ -22,7 +22,7 @@ class ToothNumber(QSpinBox):
     def __init__(self, species: Callable[[], str]) -> None:
         super().__init__()
         self.species = species
-        self.offered = False
+        self.offered = True
         """Whether the program put the number there and the user has not touched it since."""
         self.setRange(101, 899)
         self.setValue(308)

@@ -66,21 +66,17 @@ class Visits:
         beside = file.with_name(file.name + ".csv")
         return beside if beside.exists() else spelled.with_name(spelled.name + ".csv")
 
-    def photos(self, folder: Path) -> list[LayerData]:
-        """Return the photographs of a visit folder as layers, none of them shown yet.
+    def photo_files(self, folder: Path) -> list[Path]:
+        """Return the photographs that a visit lists.
 
         Raises
         ------
         InputRefused
-            If the visit or a photograph cannot be read.
+            If the visit cannot be read.
         """
         if folder.resolve() not in self._known:
             self.add(folder)
-        files = [str(folder / e["file"]) for e in self._known[folder.resolve()].photos]
-        opened = layers(files) if files else []
-        for _, kwargs, _ in opened:
-            kwargs["visible"] = False
-        return opened
+        return [folder / str(e["file"]) for e in self._known[folder.resolve()].photos]
 
     def species(self, file: Path) -> str | None:
         """Return the species the visit names."""

@@ -10,6 +10,7 @@ import pytest
 pytest.importorskip("napari")
 
 from perioview_napari.convert import layer_from_image
+from perioview_napari.regions_kept import proposed_at
 from PIL import Image as Picture
 
 from perioview.files.reading import read_image
@@ -85,7 +86,12 @@ def test_outlines_are_brought_over_from_another_photo(panel, qtbot, tmp_path):
     qtbot.waitUntil(lambda: "carried from first.png" in panel.message.text(), timeout=60_000)
     found = panel.regions_layer().data
     assert (found == truth).mean() > 0.98
-    assert panel.regions_path(tmp_path / "second.png").is_file()
+    # Nobody has looked at them: they are proposals until somebody says so.
+    second = tmp_path / "second.png"
+    assert proposed_at(second).is_file() and not panel.regions_path(second).exists()
+    assert panel.regions().doubtful == {104, 107}
+    panel.correct.all.click()
+    assert panel.regions_path(second).is_file() and not proposed_at(second).exists()
     panel.other.bring_over()
     assert "outlines of its own" in panel.message.text()
 

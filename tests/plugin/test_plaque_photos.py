@@ -53,6 +53,8 @@ def disc(at):
 def visit_with(folder, rows, *, species="dog", picture=None):
     """A visit folder of photographs with these rows of visit.toml, by name."""
     pixels, regions = textured_mouth()
+    # A grey card that can be marked.
+    pixels[4:16, 4:62] = 128
     (folder / "images").mkdir(parents=True)
     (folder / "regions").mkdir()
     for name in rows:
@@ -267,7 +269,7 @@ def test_each_photo_is_measured_with_its_own_settings(panel, qtbot, tmp_path, se
     # What is shown follows by itself.
     qtbot.waitUntil(lambda: panel.gum.currentText() == "right")
     panel.gum.setCurrentText("up")
-    assert "visit.toml says otherwise" in panel.message.text()
+    assert "kept in visit.toml" in panel.message.text()
     assert measured_with(panel, qtbot, seen, c)["gum"] == "up"
 
 
