@@ -255,7 +255,8 @@ def is_extraction(text: str) -> bool:
 
 def is_done(text: str) -> bool:
     """Whether the column `done` says that it was done."""
-    return text.strip().lower() not in data_table("chart.toml")["decision"]["not_done"]
+    said, rule = text.strip().lower(), data_table("chart.toml")["decision"]
+    return said not in rule["not_done"] and not said.startswith(tuple(rule["not_done_first"]))
 
 
 def leaves_no_deed(decision: str) -> bool:

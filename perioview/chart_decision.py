@@ -94,20 +94,43 @@ def with_deed(chart: Chart, tooth: int, done: str, at: dt.datetime, film_after: 
     return with_film_after(chart, tooth, film_after) if film_after else chart
 
 
-def with_extraction(chart: Chart, tooth: int) -> Chart:
-    """Chart in which a tooth that was taken out by what is recorded as done is extracted."""
-    if not any(_took_out(row) for row in chart.of(tooth)):
+def with_extraction(chart: Chart, tooth: int, before: Chart | None = None) -> Chart:
+    """Chart in which a tooth that was taken out by what is recorded as done is extracted.
+
+    Parameters
+    ----------
+    chart : Chart
+    tooth : int
+    before : Chart, optional
+        As it was before the last line. What had been recorded as an extraction there, and is
+        not any more, was a slip: the tooth stands again.
+    """
+    after = chart.row(tooth, "", "after")
+    if _taken_out(chart, tooth):
+        return chart.with_row(replace(after or ChartRow(tooth, when="after"), status="extracted"))
+    if before is None or not _taken_out(before, tooth) or after is None:
         return chart
-    after = chart.row(tooth, "", "after") or ChartRow(tooth, when="after")
-    return chart.with_row(replace(after, status="extracted"))
+    if after.status != "extracted":
+        return chart
+    stands = replace(after, status="")
+    if stands == ChartRow(tooth, when="after"):
+        return replace(chart, rows=tuple(r for r in chart.rows if r is not after))
+    return chart.with_row(stands)
 
 
-def _took_out(row: ChartRow) -> bool:
+def _taken_out(chart: Chart, tooth: int) -> bool:
+    """Whether a deed took the tooth out, decided in the same pass or in the other."""
+    rows = chart.of(tooth)
+    decided = "; ".join(row.decision for row in rows if row.decision)
+    return any(_took_out(row, row.decision or decided) for row in rows)
+
+
+def _took_out(row: ChartRow, decision: str) -> bool:
     # with_deed puts the time of day behind what was done.
     done = _TIME.sub("", row.done)
     if not done.strip() or not is_done(done):
         return False
-    return is_extraction(done) or (is_extraction(row.decision) and not _other_deed(done))
+    return is_extraction(done) or (is_extraction(decision) and not _other_deed(done))
 
 
 def with_film_after(chart: Chart, tooth: int, file: str) -> Chart:

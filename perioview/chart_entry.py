@@ -173,7 +173,7 @@ def _command(entry: Entry, word: str) -> Answer | None:
         return Answer(replace(entry, when=word, at=first, past=_past(entry)), f"{word} scaling")
     if word == "clear":
         rows = tuple(r for r in entry.chart if (r.tooth, r.when) != (entry.at, entry.when))
-        chart = replace(entry.chart, rows=rows)
+        chart = with_extraction(replace(entry.chart, rows=rows), entry.at, entry.chart)
         return Answer(replace(entry, chart=chart, past=_past(entry)), f"{entry.at} cleared")
     return None
 
@@ -193,6 +193,8 @@ def _charted(entry: Entry, number: int, said: Said) -> tuple[Chart, list[ChartRo
     for site, fields in {"": {}, **said.sites}.items():
         old = chart.row(number, site, entry.when) or ChartRow(number, site, entry.when)
         row = replace(old, **fields)
+        if row.decision != old.decision and "done" not in fields:
+            row = replace(row, done="")  # what was done belongs to what was decided then
         if said.agreed and not site:
             row = row.with_extra(AGREED, said.agreed)
         if not site:
@@ -201,7 +203,7 @@ def _charted(entry: Entry, number: int, said: Said) -> tuple[Chart, list[ChartRo
             row = _tooth_row(row, said, usual, drop_within=depths)
         rows.append(row)
         chart = chart.with_row(row)
-    return with_extraction(chart, number), rows
+    return with_extraction(chart, number, entry.chart), rows
 
 
 def _has_depth(row: ChartRow) -> bool:
@@ -220,6 +222,8 @@ def read_back(chart: Chart, number: int, when: str = "before") -> str:
     rows = {r.site: r for r in chart.of(number, when)}
     own = rows.get("", ChartRow(number))
     parts = [own.status] if own.status not in ("", "present") else []
+    if not parts and chart.status(number) == "extracted":
+        parts = ["extracted"]
     for field, word in (("probing_depth_mm", "depths"), ("margin_mm", "margins")):
         values = [getattr(rows[s], field) if s in rows else None for s in SITES]
         if any(v is not None for v in values):

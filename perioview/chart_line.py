@@ -26,6 +26,8 @@ _INDEX = {
     "m": "mobility",
     "f": "furcation",
 }
+_TYPED = re.compile(r"\s(?://|/|=|')")
+_SPOKEN = re.compile(r"\s(?:note|decide|agreed)\s|\sdone(?=\s|$)")
 _SITE = "(mb|db|ml|dl|b|l)"
 _READING = re.compile(r"(\d{1,2}(?:\.\d)?|-)(\*?)")
 
@@ -85,12 +87,19 @@ def line_said(line: str) -> Said:
 
 def _texts(line: str) -> tuple[str, dict[str, str]]:
     """Keys of a line, and its decision, deed and note."""
+    line = f" {line}"
+    typed, said = _TYPED.search(line), _SPOKEN.search(line)
+    # Behind a typed key words stand for themselves: "// not done" is no deed.
+    spoken = said is not None and (typed is None or said.start() < typed.start())
+    if spoken:
+        line = re.sub(r"(^|\s)note\s+", r"\1' ", line, count=1)
     # The note comes first: whatever it holds is its own.
-    keys, _, note = re.sub(r"(^|\s)note\s+", r"\1' ", f" {line}", count=1).partition(" '")
-    spoken = re.sub(r"(^|\s)decide\s+", r"\1/ ", keys)
-    spoken = re.sub(r"(^|\s)done(?=\s|$)", r"\1// done", spoken)
-    spoken = re.sub(r"(^|\s)agreed\s+", r"\1= ", spoken)
-    pieces = re.split(r"(?:^|\s)(//|/(?!/)|=)", spoken)
+    keys, _, note = line.partition(" '")
+    if spoken:
+        keys = re.sub(r"(^|\s)decide\s+", r"\1/ ", keys)
+        keys = re.sub(r"(^|\s)done(?=\s|$)", r"\1// done", keys)
+        keys = re.sub(r"(^|\s)agreed\s+", r"\1= ", keys)
+    pieces = re.split(r"(?:^|\s)(//|/(?!/)|=)", keys)
     names = {"/": "decision", "//": "done", "=": "agreed"}
     texts = {
         names[mark]: text.strip() for mark, text in zip(pieces[1::2], pieces[2::2], strict=True)

@@ -225,7 +225,9 @@ def deed_gaps(mouth: Mouth, of: Tooth) -> Iterable[Gap]:
                 "chart",
                 row.site,
             )
-        settled = is_done(row.done) or leaves_no_deed(row.decision)
+        # Decided before scaling, done after it: the deed stands in the other pass.
+        others = [r.done for r in chart.of(number) if r.done and not r.decision]
+        settled = any(map(is_done, [row.done, *others])) or leaves_no_deed(row.decision)
         if not settled and not (is_extraction(row.decision) and extracted):
             yield Gap(
                 number,

@@ -63,3 +63,36 @@ def test_a_missing_tooth_that_was_measured_is_a_gap():
     )
     told = [g for g in found if g.kind == "absent_but_measured"]
     assert [g.tooth for g in told] == [307] and "measured on a film" in told[0].sentence
+
+
+@pytest.mark.parametrize(
+    ("line", "done"),
+    [
+        ("203 // not done", "not done"),
+        ("203 // to be done next week", "to be done next week"),
+        ("203 / extraction, done by phone", ""),
+    ],
+)
+def test_text_behind_a_typed_key_stays_as_typed(line, done):
+    chart = charted("203 / extraction", line)
+    assert chart.row(203).done == done and chart.status(203) != "extracted"
+    assert charted("206 // extraction done").row(206).done == "extraction done"
+
+
+def test_a_slip_is_corrected_by_the_next_line():
+    assert charted("209 // closed extraction", "209 // scaled").status(209) != "extracted"
+    assert charted("209 // closed extraction", "209", "clear").teeth() == ()
+    chart = charted("208 / extraction", "208 // done", "208 / monitor")
+    assert chart.status(208) != "extracted" and chart.row(208).done == ""
+    # What the pass after scaling says by itself stays.
+    kept = charted("after", "208 xx", "before", "208 // scaled")
+    assert kept.status(208) == "extracted"
+
+
+def test_decided_before_scaling_and_done_after_it():
+    chart = charted("208 / extraction", "after", "208 // done")
+    assert chart.status(208) == "extracted"
+    found = gaps(Visit({"id": "PV-1", "species": "dog"}), chart)
+    assert not [g for g in found if g.kind == "decision_not_done" and g.tooth == 208]
+    answer = entered(started("dog", chart), "208 ' healed")
+    assert "extracted" in answer.echo

@@ -57,9 +57,13 @@ class ChartFile:
 
 
 def measured_files(folder: Path) -> tuple[tuple[str, int], ...]:
-    """Names and times of change of what a visit is measured from: marks, outlines, visit.toml."""
+    """Names and times of change of what a visit is measured from.
+
+    Images, marks with their rounds, outlines and visit.toml.
+    """
     files = [
-        *(folder / "marks").glob("*.csv"),
+        *(p for p in (folder / "images").glob("*") if not p.name.startswith(".")),
+        *(p for p in (folder / "marks").glob("*") if p.suffix in (".csv", ".json")),
         *(p for p in (folder / "regions").glob("*") if p.suffix in (".png", ".csv")),
         folder / "visit.toml",
     ]

@@ -64,6 +64,7 @@ class MouthPanel(BesideMarking):
         self.gaps: tuple[Gap, ...] = ()
         self.worker: Any = None
         self.measuring = False
+        self.refused = ""
         self.chart_file: ChartFile | None = None
         self._measured: tuple[tuple[str, int], ...] = ()
         self._build()
@@ -128,21 +129,21 @@ class MouthPanel(BesideMarking):
     def showEvent(self, event: Any) -> None:
         """Follow the visit in the window, and measure again if marks were placed since."""
         super().showEvent(event)
+        self._follow()
+
+    def _look(self) -> None:
+        """Coming to the front of its tabs a panel gets no event, so it looks by itself."""
+        if not self.visibleRegion().isEmpty():
+            self._follow()
+
+    def _follow(self) -> None:
+        """Go over to the visit in the window; measure again what was marked or outlined since."""
         folder = self._folder_of_layers()
         if folder is not None and folder != self._of_layers:
             self._of_layers = folder
             self.entry = None
             self.open_visit(folder)
-        else:
-            self._follow_disk()
-
-    def _look(self) -> None:
-        """Coming to the front of its tabs a panel gets no event, so it looks by itself."""
-        if not self.visibleRegion().isEmpty():
-            self._follow_disk()
-
-    def _follow_disk(self) -> None:
-        """Measure again what was marked or outlined since."""
+            return
         if self.folder is None or self.examination is None or self.measuring:
             return
         changed = self.chart_file is not None and self.chart_file.changed
@@ -166,7 +167,7 @@ class MouthPanel(BesideMarking):
             self.folder, self.entry, self.examination = folder, None, None
         self.chart_file = ChartFile(folder)
         self._measured = measured_files(folder)
-        self.measuring = True
+        self.measuring, self.refused = True, ""
 
         def opened(examination: Examination) -> None:
             if folder == self.folder:  # not one that was left for another meanwhile
@@ -175,7 +176,8 @@ class MouthPanel(BesideMarking):
 
         def refused(text: str) -> None:
             if folder == self.folder:
-                self.measuring = False
+                self.measuring, self.refused = False, text
+                self.title.setText(f"{folder.name}: cannot be read")
                 self.say(text)
 
         self.worker = in_background(lambda: examine(folder, partial=True), opened, refused)
@@ -227,6 +229,10 @@ class MouthPanel(BesideMarking):
     def take_line(self) -> None:
         """Take the line that was called out; keep it on disk before going on."""
         if self.entry is None or self.chart_file is None:
+            return
+        if self.refused:
+            # Written from memory, the chart would take the place of what cannot be read.
+            self.message.setText(f"Not taken, mend this first: {self.refused}")
             return
         try:
             answer = entered(self.entry, self.line.text())

@@ -30,7 +30,7 @@ def fill_table(table: QTableWidget, teeth: Sequence[Mapping[str, Any]]) -> None:
         cells = (
             str(t["tooth"]),
             with_sd(t["coverage_pct"], t["coverage_pct_sd"]),
-            *("-" if t[k] is None else f"{t[k]:.0f}" for k in HALVES),
+            *(with_sd(t[k], t[f"{k}_sd"]) for k in HALVES),
             ", ".join(f.replace("_", " ") for f in t["flags"]),
         )
         for j, cell in enumerate(cells):
@@ -56,4 +56,6 @@ def with_sd(value: float | None, sd: float | None) -> str:
     """Say a number with its SD; a question mark where the SD is not known, never 0."""
     if value is None:
         return "-"
-    return f"{value:.0f} ± {'?' if sd is None else f'{sd:.0f}'}"
+    if sd is None:
+        return f"{value:.0f} ± ?"
+    return f"{value:.0f} ± {sd:.0f}" if sd >= 0.95 else f"{value:.0f} ± {sd:.1f}"

@@ -14,6 +14,7 @@ from perioview_napari.mouth_panel import MouthPanel
 
 from perioview.files.chart_table import read_chart
 from perioview.files.reading import read_image
+from perioview.marking_round import RoundState, round_text
 
 SAMPLE = Path(__file__).parents[2] / "sample_images" / "toy-dog-cleaning"
 pytestmark = pytest.mark.window
@@ -101,3 +102,37 @@ def test_a_gap_of_a_photo_shows_the_photo(mouth, qtbot):
     panel.go_to_tooth(309, on_photo=True)
     shown = [layer.name for layer in panel.viewer.layers if layer.visible]
     assert shown == ["left-lower-after.jpg"]
+
+
+def test_a_chart_that_cannot_be_read_takes_no_line(mouth, qtbot):
+    panel, visit = mouth
+    file = visit / "chart.csv"
+    faulty = file.read_text().rstrip("\n") + "\n999,,before,,,,,,,,,,,,,\n"
+    file.write_text(faulty)
+    qtbot.waitUntil(lambda: bool(panel.refused), timeout=30_000)
+    line(panel, "104 n")
+    assert "mend this first" in panel.message.text() and file.read_text() == faulty
+    file.write_text(faulty.replace("999,", "101,"))
+    qtbot.waitUntil(lambda: not panel.refused and not panel.measuring, timeout=30_000)
+    line(panel, "104 n")
+    assert read_chart(file, "dog").within_normal(104)
+
+
+def test_a_round_noted_without_a_mark_is_noticed(mouth, qtbot):
+    panel, visit = mouth
+    measured = panel.examination
+    (visit / "marks" / "right-lower-canine.dcm.round.json").write_text(
+        round_text(RoundState(sound=(405,)))
+    )
+    qtbot.waitUntil(lambda: panel.examination is not measured, timeout=30_000)
+
+
+def test_the_panel_goes_over_to_the_visit_in_the_window(mouth, qtbot):
+    panel, visit = mouth
+    other = visit.with_name("other")
+    shutil.copytree(visit, other)
+    panel._folder_of_layers = lambda: other
+    qtbot.waitUntil(lambda: panel.folder == other and panel.entry is not None, timeout=30_000)
+    line(panel, "104 n")
+    assert read_chart(other / "chart.csv", "dog").within_normal(104)
+    assert not read_chart(visit / "chart.csv", "dog").within_normal(104)
