@@ -96,11 +96,15 @@ class CorrectTools:
         Raises
         ------
         InputRefused
-            If there is no such tooth.
+            If there is no such tooth, or it is still being outlined.
         """
         named = int(self.panel.number.tooth())
+        jobs = self.panel.outlining.jobs
         if named in regions.teeth or not self.panel.number.offered:
+            jobs.check_none(regions, named)
             return named
+        # What was clicked last is meant, not the tooth that was outlined before it.
+        jobs.check_none(regions)
         return next((n for n in reversed(regions.order) if n in regions.teeth), named)
 
     def _brush(self, mode: str, on: bool) -> None:
@@ -186,11 +190,16 @@ class CorrectTools:
     def _step(self, step: Callable[[Regions], bool], done: str, nothing: str) -> None:
         try:
             regions = self.panel.regions()
+            # The last change would be one before the click.
+            self.panel.outlining.jobs.check_none(regions)
             before = set(regions.teeth)
             went = step(regions)
             # The next click outlines again what is no more.
             for number in sorted(before - set(regions.teeth))[:1]:
-                self.panel.number.setValue(number)
+                if number != self.panel.number.value():
+                    self.chosen()
+                # Nobody typed it: the next photo is offered a number of its own.
+                self.panel.number.put(number, offered=True)
         except InputRefused as error:
             self.panel.say(str(error))
             return

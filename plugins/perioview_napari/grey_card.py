@@ -13,11 +13,35 @@ from qtpy.QtWidgets import QPushButton
 from perioview.errors import InputRefused
 from perioview.image import Image
 from perioview_napari.convert import image_of_layer, position_from_world
-from perioview_napari.regions_kept import Labels
+from perioview_napari.region_boxes import Box, Labels
+from perioview_napari.still_drawn import keep_drawn
 
 CARD = "grey card"
 Corner = tuple[float, float]
 Card = tuple[float, float, float, float]
+
+
+def off_card(before: Labels, after: Labels, box: Box, card: Card | None) -> Labels:
+    """Return outlines without what they would newly take of the grey card.
+
+    An outline that touches the card stops every measurement of the photo, and the report.
+
+    Parameters
+    ----------
+    before, after : ndarray of uint16
+        Triadan numbers in the box, as they are and as they are to be.
+    box : tuple of slice
+    card : tuple of float, optional
+        Row and column of two opposite corners, px.
+    """
+    if card is None or not after.size:
+        return after
+    (top, bottom), (left, right) = (sorted(round(c) for c in card[k::2]) for k in (0, 1))
+    rows, cols = (range(s.start, s.stop) for s in box)
+    on_card = np.outer(
+        [top <= row <= bottom for row in rows], [left <= col <= right for col in cols]
+    )
+    return np.where(on_card & (after > 0) & (after != before), before, after)
 
 
 class CardTool:
@@ -113,14 +137,13 @@ class CardTool:
         """Show the card of a photo in place of the last one, or none."""
         layer = next((la for la in self.viewer.layers if la.name == CARD), None)
         if card is None:
-            # Hidden, not removed: where nothing but a picture is left to draw, vispy has been seen
-            # to read the buffers of a removed shape and to end the process.
             if layer is not None:
                 layer.visible = False
             return
         top, left, bottom, right = card
         around = np.array([(top, left), (top, right), (bottom, right), (bottom, left)], float)
         if layer is None:
+            keep_drawn(self.viewer, photo)
             active = self.viewer.layers.selection.active
             layer = self.viewer.add_shapes(
                 [around],

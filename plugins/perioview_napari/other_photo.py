@@ -10,15 +10,20 @@ from numpy.typing import NDArray
 from qtpy.QtWidgets import QComboBox, QFormLayout, QPushButton
 
 from perioview.errors import InputRefused
+from perioview.image import Image
 from perioview_napari.convert import image_of_layer
 from perioview_napari.measuring import CHANGED
 from perioview_napari.photo_settings import check_stained, gum_side
 from perioview_napari.photo_stated import check_earlier
 from perioview_napari.plaque_maps import Basis
-from perioview_napari.regions_kept import drawn_at
+from perioview_napari.regions_kept import drawn_at, read_kept
 from perioview_napari.sections import narrow
 from perioview_napari.stays import STAYS, compared_with, fill_table, in_words
 
+UNSEEN = (
+    "Left out: {teeth}, whose outlines on {name} nobody has looked at (orange); go there and press "
+    "'Keep all outlines as they are' to count them."
+)
 LOOK = "Look at each, then 'Keep all outlines as they are'."
 
 
@@ -78,8 +83,8 @@ class OtherPhoto:
             self.chosen.addItem(words, str(path))
         self.chosen.setCurrentIndex(max(0, self.chosen.findData(before)))
 
-    def _other_photo(self) -> tuple[Any, Path, NDArray[np.uint16]]:
-        """Return the photo chosen as the outlined one, its file, and its regions.
+    def _other_photo(self) -> tuple[Any, Path, NDArray[np.uint16], str]:
+        """Return the photo chosen as the outlined one, its file, its regions, what is left out.
 
         Raises
         ------
@@ -106,7 +111,21 @@ class OtherPhoto:
                 f"{other.name}: has no outlines yet that were looked at; outline its teeth first."
             )
         drawn = np.asarray(read_regions(path, rows=other.rows, cols=other.cols))
-        return other, other_file, drawn
+        return other, other_file, drawn, self._left_out(other, other_file)
+
+    def _left_out(self, photo: Image, file: Path) -> str:
+        """Name the teeth of a photo that do not count, as nobody has looked at their outlines."""
+        known = self.panel.open_regions.get(file)
+        try:
+            unseen = (
+                read_kept(file, rows=photo.rows, cols=photo.cols)[1]
+                if known is None
+                else known.doubtful
+            )
+        except InputRefused as error:
+            return str(error)
+        teeth = ", ".join(map(str, sorted(unseen)))
+        return UNSEEN.format(teeth=teeth, name=photo.name) if teeth else ""
 
     def bring_over(self) -> None:
         """Carry the outlines of another open photo to the one in view, by alignment."""
@@ -115,7 +134,7 @@ class OtherPhoto:
         try:
             image, _ = image_of_layer(self.panel.photo_layer())
             own = f"{image.name}: has outlines of its own; erase them to bring others over."
-            other, _, drawn = self._other_photo()
+            other, _, drawn, left_out = self._other_photo()
             regions = self.panel.regions()
             if regions.data.any():
                 raise InputRefused(own)
@@ -130,8 +149,8 @@ class OtherPhoto:
                 self.panel.say(own)
                 return
             live.replace(carried.regions)
-            said = " ".join(carried.warnings)
-            self.panel.say(live.told(f"{image.name}: {said} {LOOK}"))
+            said = " ".join(part for part in (left_out, *carried.warnings, LOOK) if part)
+            self.panel.say(live.told(f"{image.name}: {said}"))
 
         self.panel.say("aligning the two photos…")
         self.panel.start(lambda: regions_from(drawn, other, image), done)
@@ -142,7 +161,7 @@ class OtherPhoto:
         try:
             photo = panel.photo_layer()
             image, file = image_of_layer(photo)
-            other, other_file, drawn = self._other_photo()
+            other, other_file, drawn, left_out = self._other_photo()
             check_earlier(other_file, file)
             own = panel.regions().accepted
             panel.asked()
@@ -165,7 +184,8 @@ class OtherPhoto:
             found, picture = answer
             fill_table(panel.table, found)
             panel.maps.lay_over(photo, picture, STAYS, basis)
-            panel.say(f"{image.name}: {in_words(found) if basis.holds() else CHANGED}")
+            said = f"{left_out} {in_words(found)}".strip() if basis.holds() else CHANGED
+            panel.say(f"{image.name}: {said}")
 
         panel.maps.ask(basis)
         panel.say("aligning the two photos and measuring both…")

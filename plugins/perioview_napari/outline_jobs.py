@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from perioview.errors import InputRefused
 from perioview_napari.region_boxes import grown, numbers_in
 
 if TYPE_CHECKING:
@@ -83,6 +84,20 @@ class Jobs:
         """Those of a photo, in the order of the clicks."""
         running = [] if self.running is None else [self.running]
         return [job for job in (*running, *self.waiting) if job.regions is regions]
+
+    def check_none(self, regions: Regions, number: int | None = None) -> None:
+        """Refuse to change outlines of a photo while one is sought there, or one of a tooth.
+
+        Raises
+        ------
+        InputRefused
+            In one line.
+        """
+        sought = [job.number for job in self.of(regions) if number in (None, job.number)]
+        if sought:
+            raise InputRefused(
+                f"{sought[-1]} is still being outlined; press again once it is there."
+            )
 
     def go_on(self) -> None:
         """Begin the next one if none is running."""

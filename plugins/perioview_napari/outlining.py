@@ -9,8 +9,9 @@ from qtpy.QtWidgets import QPushButton
 
 from perioview.errors import InputRefused
 from perioview.regions_order import offered_tooth
-from perioview_napari.convert import image_of_layer, position_from_world
+from perioview_napari.convert import image_of_layer
 from perioview_napari.outline_jobs import Job, Jobs
+from perioview_napari.photo_clicked import place_on
 from perioview_napari.regions_kept import drawn_at, proposed_at
 
 if TYPE_CHECKING:
@@ -57,8 +58,7 @@ class Outlining:
         try:
             self.panel.correct.stop()
             self.panel.card.put_away()
-            self.panel.regions()
-            self.panel.say(ASK)
+            self.panel.say(self.panel.regions().told(ASK))
         except InputRefused as error:
             self.button.setChecked(False)
             self.panel.say(str(error))
@@ -69,7 +69,7 @@ class Outlining:
             return
         event.handled = True
         try:
-            row, col = position_from_world(self.panel.photo_layer(), event.position)
+            row, col = place_on(self.panel.photo_layer(), event.position, self.panel.photos())
             regions = self.panel.regions()
         except InputRefused as error:
             self.panel.say(str(error))

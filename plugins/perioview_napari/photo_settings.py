@@ -6,19 +6,23 @@ import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from qtpy.QtCore import QSignalBlocker, QTimer
 from qtpy.QtWidgets import QComboBox
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
-from perioview_napari.grey_card import CardTool
+from perioview_napari.grey_card import Card, CardTool
 from perioview_napari.photo_stated import BY_THE_JAW, DYES, GUM, NOT_STAINED, state, stated
 from perioview_napari.regions_kept import Labels
 
 KEPT = "kept in visit.toml, and the report goes by it."
 HERE_ONLY = "in this window only; the report does not go by it."
+OF_NO_VISIT = "in this window only; the photo is of no visit that would keep it."
 NOT_KNOWN = "not known"
+# What was chosen in a window and no visit keeps: it outlives the panel.
+_IN_WINDOW: WeakKeyDictionary[Any, dict[Path, dict[str, Any]]] = WeakKeyDictionary()
 
 
 class PhotoSettings:
@@ -60,7 +64,7 @@ class PhotoSettings:
                 lambda text, name=name: self._choose(name, text, f"{name} {text}")
             )
         # What could not be written into a visit, and all of photos that are of none.
-        self._chosen: dict[Path, dict[str, Any]] = {}
+        self._chosen = _IN_WINDOW.setdefault(viewer.window, {})
         self._shown: Any = None
         self._faults: tuple[str, ...] = ()
         # Once the window has shown the other photo: layers must not come while it changes them.
@@ -122,6 +126,13 @@ class PhotoSettings:
             "card": said.get("card"),
         }
 
+    def card_of(self, file: Path) -> Card | None:
+        """Return the grey card of a photo; None also where its visit cannot be read."""
+        try:
+            return self.of(file).get("card")
+        except InputRefused:
+            return None
+
     def show(self, photo: Any) -> None:
         """Show what holds for a photo that has come into view.
 
@@ -181,6 +192,8 @@ class PhotoSettings:
             if state(file, waiting):
                 del self._chosen[file]
                 self.say(f"{file.name}: {words}; {KEPT}")
+            else:
+                self.say(f"{file.name}: {words}, {OF_NO_VISIT}")
         except InputRefused as error:
             self.say(f"{file.name}: {words}, {HERE_ONLY} {error}")
         if self._faults:

@@ -98,14 +98,16 @@ class Photos:
             return self._grey()
         _, file = image_of_layer(photo)
         teeth: list[int] = []
+        fault = ""
         if drawn_at(file).is_file() or proposed_at(file).is_file():
             try:
-                teeth = self.panel.regions().teeth
+                regions = self.panel.regions()
+                teeth, fault = regions.teeth, regions.kept.fault
             except InputRefused as error:
                 return str(error)
         asked = ASK if self.panel.outline.isChecked() else self._asked(teeth)
         told, self._not_opened = self._not_opened, ""
-        return f"{told} {asked}".strip()
+        return " ".join(filter(None, (told, fault, asked)))
 
     def _asked(self, teeth: list[int]) -> str:
         if not teeth:

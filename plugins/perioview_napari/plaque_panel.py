@@ -170,7 +170,7 @@ class PlaquePanel(BesideMarking):
         # By the file: photographs of two visits may bear one name.
         known = self.open_regions.get(file)
         if known is None or known.layer not in self.viewer.layers:
-            known = Regions(self.viewer, photo, self.say)
+            known = Regions(self.viewer, photo, self.say, lambda: self.settings.card_of(file))
             self.open_regions[file] = known
             for changed in (known.layer.events.data, known.layer.events.paint):
                 changed.connect(self.maps.check)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from perioview.errors import InputRefused
 from perioview_napari.convert import image_of_layer
+from perioview_napari.grey_card import Card, off_card
 from perioview_napari.outline_layer import OutlineLayer
 from perioview_napari.photos import lie_on
 from perioview_napari.region_boxes import (
@@ -27,9 +28,11 @@ from perioview_napari.region_boxes import (
 from perioview_napari.region_numbers import Numbers
 from perioview_napari.region_steps import Step, Steps
 from perioview_napari.regions_kept import Kept, accepted
+from perioview_napari.still_drawn import keep_drawn
 
 REGIONS = "tooth regions"
 NOWHERE = slice(0, 0), slice(0, 0)
+ON_CARD = "Left out what lies on the grey card: no tooth may touch it."
 
 
 class Regions:
@@ -44,10 +47,20 @@ class Regions:
     photo : Image layer
     said : callable
         Shows a message.
+    card : callable
+        Returns the grey card of the photo, which no outline may touch, or None.
     """
 
-    def __init__(self, viewer: Any, photo: Any, said: Callable[[str], None]) -> None:
-        self.viewer, self.photo, self.say = viewer, photo, said
+    def __init__(
+        self,
+        viewer: Any,
+        photo: Any,
+        said: Callable[[str], None],
+        card: Callable[[], Card | None] = lambda: None,
+    ) -> None:
+        self.viewer, self.photo, self.say, self.card = viewer, photo, said, card
+        # What has to be said of the last change.
+        self._note = ""
         image, self.file = image_of_layer(photo)
         self.name = image.name
         self.kept = Kept(self.file)
@@ -63,6 +76,7 @@ class Regions:
             opacity=1.0,
         )
         layer.doubtful = frozenset(self.doubtful)
+        keep_drawn(viewer, photo)
         self.layer: Any = viewer.add_layer(layer)
         self._places = places_of(drawn)
         self._before = drawn.copy()
@@ -204,7 +218,10 @@ class Regions:
         turned = self.doubtful ^ step.doubtful[to]
         self.doubtful, self.order = set(step.doubtful[to]), list(step.order[to])
         changed = numbers_in(step.pixels[0]) | numbers_in(step.pixels[1])
-        self.layer.data[step.box] = self._before[step.box] = step.pixels[to]
+        # Each time: the card may have been marked since the step was made first.
+        after = off_card(self._before[step.box], step.pixels[to], step.box, self.card())
+        self._note = "" if np.array_equal(after, step.pixels[to]) else ON_CARD
+        self.layer.data[step.box] = self._before[step.box] = after
         for number in changed:
             known = self._places.pop(number, None)
             within = step.box if known is None else around(step.box, known.box)
@@ -236,6 +253,8 @@ class Regions:
         if box is not None:
             painted = int(self.layer.selected_label)
             self._do(box, self.layer.data[box], self.doubtful - {painted}, self.order)
+            if self._note:
+                self.say(self.told(""))
 
     def save(self, boxes: Iterable[Box] = ()) -> None:
         """Keep the regions, changed in these boxes, on disk; a fault is told until it is done."""
@@ -243,8 +262,9 @@ class Regions:
             self.say(fault)
 
     def told(self, words: str) -> str:
-        """Words about these regions, after the fault that keeps them from being saved."""
-        return f"{self.kept.fault} {words}".strip()
+        """Words about these regions, with what was left out and why they cannot be saved."""
+        note, self._note = self._note, ""
+        return " ".join(part for part in (self.kept.fault, words, note) if part)
 
     def _write_numbers(self) -> None:
         at = {n: self._places[n].middle for n in self.teeth}

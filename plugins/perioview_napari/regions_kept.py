@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Collection, Iterable
 from pathlib import Path
 
@@ -39,18 +40,25 @@ def proposed_at(file: Path) -> Path:
     return path.with_name(f"{path.name}.proposed")
 
 
+class Damaged(InputRefused):
+    """A file of proposals is none: the accepted outlines are read without it."""
+
+
 def read_kept(file: Path, *, rows: int, cols: int) -> tuple[Labels, set[int]]:
     """Read the outlines of a photo, and which of them nobody has looked at.
 
     Raises
     ------
     InputRefused
-        If a file of them cannot be read.
+        If a file of them cannot be read; `Damaged` if it is that of the proposals.
     """
     drawn = _read(drawn_at(file), rows=rows, cols=cols)
     if not proposed_at(file).is_file():
         return drawn, set()
-    proposed = _read(proposed_at(file), rows=rows, cols=cols)
+    try:
+        proposed = _read(proposed_at(file), rows=rows, cols=cols)
+    except InputRefused as error:
+        raise Damaged(*error.faults) from error
     # What was accepted while its proposal could not be taken away counts as accepted.
     proposed[(drawn > 0) | np.isin(proposed, np.unique(drawn))] = 0
     return np.where(drawn > 0, drawn, proposed), {int(t) for t in np.unique(proposed) if t}
@@ -84,6 +92,8 @@ class Kept:
         """Why what is seen is not on disk, in one line; empty if it is."""
         # What belongs into the two files, those accepted and the proposals; which do not hold it.
         self._labels: tuple[Labels, ...] = ()
+        # A file of proposals that is none lies there; it is put aside before it is written over.
+        self._damaged = False
         self._behind: set[Path] = set()
 
     @property
@@ -99,7 +109,16 @@ class Kept:
         InputRefused
             If a file of them cannot be read.
         """
-        drawn, doubtful = read_kept(self.file, rows=rows, cols=cols)
+        try:
+            drawn, doubtful = read_kept(self.file, rows=rows, cols=cols)
+            self._damaged = False
+        except Damaged:
+            drawn, doubtful = _read(drawn_at(self.file), rows=rows, cols=cols), set()
+            self._damaged, there = True, proposed_at(self.file)
+            self.fault = (
+                f"{there.name}: cannot be read, so outlines nobody had looked at are not shown; "
+                f"outline these teeth again. It will be kept as {_aside(there).name}."
+            )
         seen = accepted(drawn, doubtful)
         self._labels = seen, drawn - seen
         self._behind = set(self._places)
@@ -143,6 +162,10 @@ class Kept:
 
         path, _ = self._places
         path.parent.mkdir(exist_ok=True)
+        if self._damaged:
+            there = proposed_at(self.file)
+            there.rename(_aside(there))
+            self._damaged = False
         for place, labels in zip(self._places, self._labels, strict=True):
             if not labels.any():
                 place.unlink(missing_ok=True)
@@ -160,3 +183,9 @@ class Kept:
         if isinstance(cause := error.__cause__ or error, OSError) and cause.strerror:
             return cause.strerror
         return str(error)
+
+
+def _aside(damaged: Path) -> Path:
+    """Where a damaged file is put; nothing is written over."""
+    names = (f"{damaged.name}.damaged{f'-{n}' if n > 1 else ''}" for n in itertools.count(1))
+    return next(at for at in map(damaged.with_name, names) if not at.exists())

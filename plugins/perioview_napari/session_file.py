@@ -9,12 +9,11 @@ from pathlib import Path
 
 from perioview.errors import InputRefused, reason
 from perioview.files.atomic import write_atomically
-from perioview.files.kept_copies import kept_copies
 from perioview.files.tables import marks_text, read_marks, write_marks
 from perioview.image import Image
 from perioview.marking_round import RoundState, round_from_text
 from perioview.marks import Marks
-from perioview_napari.kept_copy import KeptCopy
+from perioview_napari.kept_copy import KeptCopy, content, kept_words
 from perioview_napari.proposed import Proposed, proposals_from_text
 
 CHANGED = "the marks file was changed elsewhere"
@@ -57,6 +56,8 @@ class SessionFile:
         """Where the marks are kept while another program's are in the file."""
         self.conflict = ""
         """What to do about another program's marks in the file; empty while it has none."""
+        self.changed = ""
+        """That another program had changed the file and it was read anew; empty once told."""
         self._marks_of: Callable[[Path], Marks] | None = None
         self._folder_seen = False
         self.refused = self._why_not_writable()
@@ -99,7 +100,7 @@ class SessionFile:
                 self._content = self.path.read_bytes()
                 self._written = marks_of(self.path)
         except InputRefused as fault:
-            copies = self._good_copy(marks_of) + self.copies_words()
+            copies = f"{self._good_copy(marks_of)} {self.copies_words()}".rstrip()
             raise InputRefused(_one_line(fault) + copies) from fault
         except OSError as fault:
             raise InputRefused(f"{self.path}: cannot be read ({reason(fault)}).") from fault
@@ -132,20 +133,20 @@ class SessionFile:
 
     def copies_words(self) -> str:
         """Say what lies beside the file that an earlier window could not save; empty if nothing."""
-        said = ""
-        for copy in kept_copies(self.path):
-            if copy == self.copy.path:
-                continue
-            try:
-                count = len(self._marks_of(copy)) if self._marks_of is not None else 0
-            except InputRefused:
-                count = 0
-            marks = f"{count} mark{'s' * (count != 1)}" if count else "marks"
-            said += (
-                f" {copy.name} holds {marks} that could not be saved; to use them, rename it to "
-                f"{self.path.name}, else take it away."
-            )
-        return said
+        return kept_words(self.path, self.round_path, self.copy.path, self._marks_of)
+
+    def told(self) -> str:
+        """Say, once, that another program has changed the file, and what lies beside it."""
+        changed, self.changed = self.changed, ""
+        return f"{changed} {self.copies_words()}".strip()
+
+    def out_of_date(self) -> bool:
+        """Whether another program has changed the marks file while nothing waits to be written.
+
+        A file that is gone may come back; until then what was read of it holds.
+        """
+        there = None if self.waits else content(self.path)
+        return there is not None and there != self._content
 
     def write(self, marks: Marks, rest: str, *, only_round: bool = False) -> None:
         """Write marks and round, each whole or not at all.

@@ -46,6 +46,9 @@ class Sessions:
         if held is not None and held.file.conflict and held.file.copy.path is None:
             # Somebody took away what was kept of it: the file's own marks are to hold.
             held = None
+        if held is not None and held.file.out_of_date():
+            # What is shown is to be what is there, or the next mark would be against it.
+            held = None
         if held is None:
             file = self.marks_path(path).resolve()
             session = self._anew(image, file, species, teeth)
@@ -64,16 +67,26 @@ class Sessions:
         """Return the session of a file, or read the file: two sessions would write it in turns.
 
         One whose marks another program's kept out of the file is left for what is there now; its
-        own marks lie beside it.
+        own marks lie beside it. So is one with nothing to save whose file was changed.
         """
         session = self._of_file(file)
         if session is not None and session.file.conflict:
             self._save(session)
-        if session is not None and not session.file.conflict:
+        changed = session is not None and session.file.out_of_date()
+        if session is not None and not session.file.conflict and not changed:
             return session
         known = session.species if session is not None else None
         new = self._new(image, file, species or known, teeth)
         if session is not None:
+            if changed:
+                new.file.changed = (
+                    f"{file.name} was changed by another program or window; its marks are shown "
+                    "as they are now."
+                )
+                state = new.round.state
+                if state.cursor is not None and not state.open(state.cursor):
+                    # Of the marks before; a click would move one that was set elsewhere.
+                    new.round.go_to(state.open_after(state.cursor))
             session.closed, session.file.waits = True, False
             self._let_go(session)
         return new

@@ -30,8 +30,8 @@ def show_layer(panel: MarkingPanel, layer: Any, species: str | None) -> None:
         photo = species is None and visits.shows_photo(image, path)
         marking.show(layer, known, visits.teeth(path), photo=photo)
         # Marks of an earlier day that are in no marks file are told of whenever it is shown.
-        left = "" if marking.session is None else marking.session.file.copies_words()
-        panel.say(left.strip(), bool(left))
+        left = "" if marking.session is None else marking.session.file.told()
+        panel.say(left, bool(left))
     except InputRefused as fault:
         if layer is not marking.layer:
             _show_unmarked(panel, layer, fault)

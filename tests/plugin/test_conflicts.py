@@ -95,6 +95,33 @@ def test_the_copy_of_an_earlier_day_is_not_written_over(conflict):
     assert (conflict.kept(), conflict.kept(".unsaved-2")) == (3, 1)
 
 
+def test_a_file_changed_while_nothing_waits_is_read_when_its_image_is_shown(conflict):
+    conflict.sessions.close(conflict.layer)
+    layer = opened_layer(conflict.film)
+    before = conflict.sessions.open(layer)
+    assert len(before.round.marks) == 1
+    # What the window says to do with the marks it kept; the round is forgotten.
+    conflict.copy().replace(conflict.path)
+    again = conflict.sessions.open(layer)
+    assert before.closed and len(again.round.marks) == 3
+    said = again.file.told()
+    assert said.startswith(f"{FILM}.csv was changed by another program or window; its marks")
+    rounds = f"{FILM}.round.json"
+    assert f"{rounds}.unsaved (left out, teeth without loss)" in said
+    assert "was changed by another" not in again.file.told()
+    place(again, (130, 200))
+    assert len(on_disk(conflict.visit)) == 4 and not conflict.copy(".unsaved-2").exists()
+    # Gone, or no marks file: what was read holds, and no mark is lost.
+    good = conflict.path.read_bytes()
+    conflict.path.write_text("rubbish")
+    with pytest.raises(InputRefused, match="is missing"):
+        conflict.sessions.open(layer)
+    conflict.path.unlink()
+    assert conflict.sessions.open(layer) is again
+    again.save()
+    assert conflict.path.read_bytes() == good
+
+
 def test_a_write_protected_marks_file_is_left_as_it_is(visit):
     sessions = Sessions(Visits().marks_path)
     place(sessions.open(opened_layer(visit / "images" / FILM)), (100, 200))

@@ -137,6 +137,68 @@ def test_a_second_click_on_a_crown_that_is_being_outlined_counts_once(
         assert (regions.data == number).tolist() == disc(at).tolist()
 
 
+def test_what_is_pressed_while_a_tooth_is_sought_changes_no_other(panel, qtbot, tmp_path, search):
+    shown(panel, tmp_path / "a.png")
+    panel.number.setValue(306)
+    outline(panel, qtbot, FIRST, 306)
+    search.clear()
+    click(panel, SECOND)
+    regions = panel.regions()
+    for words in ("Remove", "Wider", "Undo", "Paint"):
+        button(panel, words).click()
+        assert "307 is still being outlined" in panel.message.text(), words
+        assert (regions.data > 0).tolist() == disc(FIRST).tolist() and not panel.correct.painting
+    search.set()
+    qtbot.waitUntil(lambda: regions.teeth == [306, 307], timeout=20_000)
+    button(panel, "Remove").click()
+    assert panel.message.text() == "307: remove." and regions.teeth == [306]
+    button(panel, "Undo").click()
+    assert regions.teeth == [306, 307]
+
+
+def test_a_number_that_undo_put_there_is_not_kept_for_the_next_photo(
+    panel, qtbot, tmp_path, search
+):
+    a = shown(panel, tmp_path / "a.png")
+    panel.number.setValue(306)
+    for at, number in ((FIRST, 306), (SECOND, 307)):
+        outline(panel, qtbot, at, number)
+    button(panel, "Undo").click()
+    assert panel.number.value() == 307 and panel.regions().teeth == [306]
+    bring(panel, opened(panel.viewer, plain_photo(tmp_path / "b.png")), a)
+    qtbot.waitUntil(lambda: panel.number.value() == 306)
+
+
+def test_a_damaged_file_of_proposals_locks_nothing_and_is_kept(panel, qtbot, tmp_path, search):
+    file = plain_photo(tmp_path / "a.png")
+    drawn = np.zeros((100, 300), np.uint16)
+    drawn[disc(FIRST)] = 308
+    write_regions(kept_at(file), drawn)
+    proposed_at(file).write_bytes(b"junk")
+    shown(panel, file)
+    qtbot.waitUntil(lambda: panel.pictures.shown is not None)
+    fault = f"{proposed_at(file).name}: cannot be read, so outlines nobody had looked at are not"
+    assert fault in panel.message.text() and panel.regions().teeth == [308]
+    assert proposed_at(file).read_bytes() == b"junk"
+    panel.regions().take(309, disc(SECOND), sure=False)
+    kept = proposed_at(file).with_name(f"{proposed_at(file).name}.damaged")
+    assert kept.read_bytes() == b"junk" and not panel.regions().kept.fault
+    assert (on_disk(file) == drawn).all() and proposed_at(file).is_file()
+
+
+def test_a_click_beside_the_photo_in_hand_says_where_it_lies(panel, qtbot, tmp_path, search):
+    a = shown(panel, tmp_path / "a.png")
+    panel.regions()
+    b = opened(panel.viewer, plain_photo(tmp_path / "b.png"))
+    # Side by side.
+    b.translate = (0, 310)
+    panel.viewer.layers.selection.active = a
+    click(panel, (40, 350))
+    assert panel.message.text().startswith(f"This click lies on {b.name}; outlines go to {a.name}")
+    click(panel, (150, 30))
+    assert panel.message.text().startswith(f"This click lies beside {a.name};")
+
+
 def test_what_is_outlined_already_makes_no_other_tooth(panel, qtbot, tmp_path, search):
     shown(panel, tmp_path / "a.png")
     panel.number.setValue(306)

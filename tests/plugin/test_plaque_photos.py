@@ -12,6 +12,7 @@ import pytest
 pytest.importorskip("napari")
 
 from perioview_napari.regions_kept import kept_at, proposed_at
+from perioview_napari.still_drawn import STILL_DRAWN
 from PIL import Image as Picture
 from test_plaque_panel import opened
 
@@ -512,7 +513,7 @@ def test_outline_that_comes_after_the_dock_was_closed_undoes_nothing(
     dock_of(first).titleBarWidget().close_button.click()
     assert docked_plaque_panel(viewer) is None
     qtbot.waitUntil(lambda: len(viewer.mouse_drag_callbacks) == before)
-    assert [layer.name for layer in viewer.layers] == ["a.png"]
+    assert [layer.name for layer in viewer.layers] == [STILL_DRAWN, "a.png"]
     second = open_plaque_panel(viewer)
     assert second is not first and second.regions().teeth == [104, 107]
     second.regions().remove(107)
