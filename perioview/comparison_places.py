@@ -60,7 +60,8 @@ def stained_places(
         Of at least `LEAST_PCT`.
     """
     side = gum_side(tooth, gum)
-    region, codes = (np.rot90(grid, TURNS[side]) for grid in (regions == tooth, stain_map))
+    region = np.rot90(regions == tooth, TURNS[side])
+    codes = np.rot90(stain_map, TURNS[side])
     if not region.any():
         return ()
     rows, cols = whole_extent(region)

@@ -62,7 +62,8 @@ def visit_record(
     wrapped = {str(o.SOPInstanceUID): o for o in made}
     uids = image_uids(examination)
     references: dict[str, Dataset] = {}
-    for item in (*examination.radiographs, *examination.photos):
+    items: tuple[Radiograph | PhotoResult, ...] = (*examination.radiographs, *examination.photos)
+    for item in items:
         image, uid = item.image, uids[item.file]
         references[uid] = (
             evidence_from_attributes(image.attributes, identity, image.rows, image.cols)

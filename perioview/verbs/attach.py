@@ -137,7 +137,6 @@ def attach(
             waiting = visit_record(examination, pdf, pictures, verify=verify, since=told)
             write_outbox(outbox, waiting)
             raise
-        earlier = tuple(earlier)
         if not withdraw:
             _tell_unmeasured(unmeasured(examination, earlier))
         objects = visit_record(

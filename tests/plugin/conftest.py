@@ -54,9 +54,7 @@ def panel(tmp_path_factory):
     shutil.copytree(sample_visit(), folder)
     viewer = open_window([folder])
     viewer.window._qt_window.resize(1100, 700)
-    opened = next(
-        w for w in app.allWidgets() if isinstance(w, MarkingPanel) and w.viewer is viewer
-    )
+    opened = next(w for w in app.allWidgets() if isinstance(w, MarkingPanel) and w.viewer is viewer)
     opened.folder = folder
     yield opened
     opened.release()
