@@ -1,5 +1,6 @@
 """Window tests need Xvfb (or a display); on a build server their absence is a fault."""
 
+import gc
 import os
 import shutil
 import sys
@@ -20,6 +21,17 @@ def pytest_collection_modifyitems(items):
     for item in items:
         if item.get_closest_marker("window") and not os.environ.get("CI"):
             item.add_marker(pytest.mark.skip(reason=HINT))
+
+
+@pytest.fixture(scope="module", autouse=True)
+def quick_collections():
+    """Leave what is loaded already out of garbage collection.
+
+    napari's own fixture collects eight times a test; looking each time through all modules and
+    layers of earlier tests took most of the time of the tests that use it.
+    """
+    gc.collect()
+    gc.freeze()
 
 
 def check_display():
