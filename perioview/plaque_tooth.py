@@ -99,12 +99,21 @@ def whole_extent(region: Mask) -> tuple[tuple[int, int], tuple[int, int]]:
     """
     import cv2
 
-    count, _, stats, _ = cv2.connectedComponentsWithStats(region.astype(np.uint8))
+    # Pieces show on every k-th row and column; where they end is then looked up.
+    k = max(1, min(region.shape) // 64)
+    k = k if region[::k, ::k].any() else 1
+    coarse = np.ascontiguousarray(region[::k, ::k], np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(coarse)
     left, top, width, height, area = stats[1:count].T
     kept = area >= STRAY * area.max()
-    rows = int(top[kept].min()), int((top + height)[kept].max()) - 1
-    cols = int(left[kept].min()), int((left + width)[kept].max()) - 1
-    return rows, cols
+    first = max(0, k * (int(top[kept].min()) - 1)), max(0, k * (int(left[kept].min()) - 1))
+    last = k * (int((top + height)[kept].max()) + 1), k * (int((left + width)[kept].max()) + 1)
+    whole = region[first[0] : last[0], first[1] : last[1]]
+    rows, cols = (np.flatnonzero(whole.any(axis=axis)) for axis in (1, 0))
+    return (
+        (first[0] + int(rows[0]), first[0] + int(rows[-1])),
+        (first[1] + int(cols[0]), first[1] + int(cols[-1])),
+    )
 
 
 def tooth_plaque(
@@ -153,7 +162,8 @@ def tooth_plaque(
         older = min(coverage_pct, 100 * int(np.count_nonzero(stained & counted.older)) / area)
     turesky = _turesky(counted, stained, gum, coverage_pct / 100, mm_per_px)
     index = math.nan
-    half_sds = tuple(_sd(counted, valid, stained, density, m, flags) for m in (half, ~half))
+    counts = [_counts(counted, stained, density, _box(m)) for m in (half, ~half)]
+    half_sds = tuple(_sd(c, counted.hidden_share, flags)[0] for c in counts)
     if "cut_off" in flags:
         # Nobody knows where the halves of a crown lie that is not in view.
         gingival = coronal = (math.nan, None)
@@ -162,10 +172,10 @@ def tooth_plaque(
     else:
         known = [(pct, t) for pct, t in (gingival, coronal) if math.isfinite(pct) and t is not None]
         index = float(sum(half_score(pct, t) for pct, t in known))
-    whole = np.ones(valid.shape, bool)
-    if _coverage_sds(counted, valid, stained, density, whole)[0] > rule["faint_sd_pct"]:
+    sums = tuple(sum(column) for column in zip(*counts, strict=True))
+    sd, threshold = _sd(sums, counted.hidden_share, flags)
+    if threshold > rule["faint_sd_pct"]:
         flags += ("faint_stain",)
-    sd = _sd(counted, valid, stained, density, whole, flags)
     return ToothPlaque(
         tooth,
         *sizes,
@@ -215,40 +225,45 @@ def _half(density: Plane, valid: Mask, stained: Mask) -> tuple[float, int | None
     return 100 * covered / area, thickness
 
 
+def _box(half: Mask) -> tuple[slice, slice]:
+    """Rows and columns of a half, which is a box."""
+    rows, cols = np.flatnonzero(half[:, 0]), np.flatnonzero(half[0])
+    if not len(rows) and not len(cols):
+        return np.s_[:0, :]
+    if half.all(axis=0).any():
+        return np.s_[:, cols[0] : cols[-1] + 1]
+    return np.s_[rows[0] : rows[-1] + 1, :]
+
+
+def _counts(
+    counted: Counted, stained: Mask, density: float, part: tuple[slice, slice]
+) -> tuple[int, int, int]:
+    """Pixels of a part that show, those that an SD of density turns, and edges of stain."""
+    valid, stained = counted.valid[part], stained[part]
+    values = counted.density[part][valid]
+    shift = plaque_rules()["trust"]["shared_sd"] * counted.sd[part][valid]
+    turned = np.count_nonzero(values + shift > density) - np.count_nonzero(values - shift > density)
+    edge = np.count_nonzero(stained[:, 1:] != stained[:, :-1])
+    edge += np.count_nonzero(stained[1:] != stained[:-1])
+    return len(values), int(turned), int(edge)
+
+
 def _sd(
-    counted: Counted,
-    valid: Mask,
-    stained: Mask,
-    density: float,
-    part: Mask,
-    flags: tuple[str, ...],
-) -> float:
-    """SD of the coverage of a part of the tooth, in points; NaN where nothing of it shows."""
-    if not (valid & part).any():
-        return math.nan
-    rule = plaque_rules()["trust"]
-    hidden = 100 * rule["hidden_sd"] * counted.hidden_share
-    sds = _coverage_sds(counted, valid, stained, density, part)
-    sd = math.hypot(*sds, hidden, rule["least_sd_pct"])
-    return math.hypot(sd, rule["blurred_sd_pct"]) if "blurred" in flags else sd
-
-
-def _coverage_sds(
-    counted: Counted, valid: Mask, stained: Mask, density: float, part: Mask
+    counts: tuple[int, ...], hidden_share: float, flags: tuple[str, ...]
 ) -> tuple[float, float]:
-    """SDs of coverage: by the zero and the scale of density, and by where stain ends, in points."""
+    """SD of the coverage of a part, and what of it the threshold alone makes, in points.
+
+    NaN where nothing of the part shows.
+    """
+    area, turned, edge = counts
+    if not area:
+        return math.nan, math.nan
     rule = plaque_rules()["trust"]
-    valid = valid & part
-    area = np.count_nonzero(valid)
-    values, shift = counted.density[valid], rule["shared_sd"] * counted.sd[valid]
-    more = np.count_nonzero(values + shift > density)
-    less = np.count_nonzero(values - shift > density)
-    threshold = 50 * (more - less) / area
-    # Where the part itself ends is no edge of a film.
-    edge = np.count_nonzero((stained[:, 1:] != stained[:, :-1]) & part[:, 1:] & part[:, :-1])
-    edge += np.count_nonzero((stained[1:] != stained[:-1]) & part[1:] & part[:-1])
+    threshold = 50 * turned / area
     border = 100 * rule["edge_px"] * edge / area
-    return float(threshold), float(border)
+    hidden = 100 * rule["hidden_sd"] * hidden_share
+    sd = math.hypot(threshold, border, hidden, rule["least_sd_pct"])
+    return (math.hypot(sd, rule["blurred_sd_pct"]) if "blurred" in flags else sd), threshold
 
 
 def _turesky(
